@@ -1,0 +1,196 @@
+"""The values that travel from step to step and into the result; no behaviour beyond views.
+
+Pixel coordinates are those of the stored file's grid, pixel centres at whole numbers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bandscan.cylinder import ShaftPose
+from calib.camera import FloatArray
+from calib.lens import CameraIdentity, LensCalibration
+from calib.quantity import Estimate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Photo:
+    """A decoded photo in sensor order.
+
+    Parameters
+    ----------
+    grey : ndarray of uint8 or uint16, shape (height, width)
+        Stored grey values (gamma-encoded), EXIF orientation not applied.
+    orientation : int
+        EXIF orientation, 1 to 8; 1 where there is none.
+    """
+
+    path: Path
+    sha256: str
+    grey: NDArray[np.uint8] | NDArray[np.uint16]
+    orientation: int = 1
+    taken: str | None = None
+    identity: CameraIdentity = field(default_factory=CameraIdentity)
+
+    @property
+    def width_px(self) -> int:
+        """Columns of the stored grid."""
+        return int(self.grey.shape[1])
+
+    @property
+    def height_px(self) -> int:
+        """Rows of the stored grid."""
+        return int(self.grey.shape[0])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Silhouette:
+    """One side of the shaft's outline along the seal land.
+
+    Parameters
+    ----------
+    points_px : ndarray, shape (n, 2)
+        Sub-pixel edge points between shaft and background, from the end into the shaft.
+    u_px : float
+        Standard uncertainty of the fitted line's offset, systematic part included.
+    """
+
+    points_px: FloatArray
+    u_px: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Outline:
+    """The shaft as first found: two silhouettes, its end, and where the outline breaks.
+
+    Parameters
+    ----------
+    sides : tuple of two Silhouette
+        Along the part of constant diameter that begins at the end.
+    end_px : ndarray, shape (2,)
+        Approximate middle of the end, where the outline closes.
+    inward_px : ndarray, shape (2,)
+        Unit vector in the picture from the end into the shaft.
+    break_px : ndarray, shape (m, 2)
+        Axis points at which the outline departs from the two lines: grooves, shoulders.
+    """
+
+    sides: tuple[Silhouette, Silhouette]
+    end_px: FloatArray
+    inward_px: FloatArray
+    break_px: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EndFace:
+    """Where axial position zero is, on the scale of a provisional pose.
+
+    Parameters
+    ----------
+    axial_mm : Estimate
+        Plane of the end face.
+    chamfer_mm : Estimate or None
+        Outer edge of the chamfer or end radius, where one was seen.
+    rim_radius_mm : float
+        Radius of the end face's rim.
+    what : str
+        What was seen: "face rim", "chamfer outer edge", "outline".
+    """
+
+    axial_mm: Estimate
+    chamfer_mm: Estimate | None
+    rim_radius_mm: float
+    what: str
+    warnings: tuple[Warning_, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Warning_:
+    """A reservation about an answer that was given."""
+
+    code: str
+    message: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Strip:
+    """The surface unwrapped: rows are angles, columns axial positions.
+
+    Parameters
+    ----------
+    values : ndarray of float32, shape (angles, positions)
+        Linear light, 0 to 1; NaN where the surface is not seen.
+    axial_mm : ndarray, shape (positions,)
+    angle_rad : ndarray, shape (angles,)
+    """
+
+    values: NDArray[np.float32]
+    axial_mm: FloatArray
+    angle_rad: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BandEdge:
+    """One edge of a band as read from the strip, before scale and pose are accounted for.
+
+    Parameters
+    ----------
+    axial_mm : float
+        Mean position over the arc used.
+    fit_u_mm : float
+        Standard uncertainty from noise and streaks.
+    dof : float
+        Degrees of freedom of `fit_u_mm`.
+    width_mm : float
+        10-90 % width of the transition as seen (blur included).
+    wobble_mm : (float, float)
+        Cosine and sine part of x(angle) = axial + c (cos a - mean) + s (sin a - mean).
+    """
+
+    axial_mm: float
+    fit_u_mm: float
+    dof: float
+    width_mm: float
+    wobble_mm: tuple[float, float] = (0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BandReading:
+    """A polished band as read from the strip."""
+
+    start: BandEdge
+    end: BandEdge
+    arc_rad: tuple[float, float]
+    looks: str
+    strength: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BudgetLine:
+    """One source's share in one edge's standard uncertainty."""
+
+    edge: str
+    source: str
+    kind: str  # "A" or "B", as in the GUM
+    contribution_mm: float
+    dof: float = float("inf")
+
+
+__all__ = [
+    "BandEdge",
+    "BandReading",
+    "BudgetLine",
+    "EndFace",
+    "Estimate",
+    "LensCalibration",
+    "Outline",
+    "Photo",
+    "ShaftPose",
+    "Silhouette",
+    "Strip",
+    "Warning_",
+]

@@ -1,0 +1,1 @@
+"""Lens and scale calibration; knows nothing of shafts, bands or drawing."""

@@ -1,0 +1,168 @@
+"""A pinhole camera with Brown-Conrady distortion: points to rays and back.
+
+Pixel coordinates are those of the stored file's grid, with the centre of the
+first pixel at (0, 0). The camera frame has x to the right, y down and z
+forward, its origin in the centre of projection.
+
+References
+----------
+D. C. Brown, "Close-range camera calibration", Photogrammetric Engineering 37
+(1971) 855-866: radial (k) and decentring (p) terms, in the order k1 k2 p1 p2 k3.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+FloatArray = NDArray[np.float64]
+
+PARAMETER_NAMES = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
+_UNDISTORT_STEPS = 12  # Newton steps; quadratic, 5 are enough for phone lenses
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Camera:
+    """Intrinsics of a camera for one pixel grid.
+
+    Parameters
+    ----------
+    width_px, height_px : int
+        Size of the pixel grid.
+    fx_px, fy_px, cx_px, cy_px : float
+        Focal lengths and principal point, pixels.
+    distortion : tuple of 5 floats
+        k1, k2, p1, p2, k3 (dimensionless).
+    """
+
+    width_px: int
+    height_px: int
+    fx_px: float
+    fy_px: float
+    cx_px: float
+    cy_px: float
+    distortion: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
+
+    @property
+    def parameters(self) -> FloatArray:
+        """The nine parameters in the order of `PARAMETER_NAMES`, shape (9,)."""
+        return np.array([self.fx_px, self.fy_px, self.cx_px, self.cy_px, *self.distortion])
+
+    def shifted(self, change: ArrayLike) -> Camera:
+        """The camera with `change`, shape (9,), added to its parameters."""
+        fx, fy, cx, cy, k1, k2, p1, p2, k3 = (
+            float(v) for v in self.parameters + np.asarray(change, dtype=float)
+        )
+        return replace(
+            self, fx_px=fx, fy_px=fy, cx_px=cx, cy_px=cy, distortion=(k1, k2, p1, p2, k3)
+        )
+
+    def distort(self, normalised: ArrayLike) -> FloatArray:
+        """Move ideal image points (x/z, y/z), shape (..., 2), to where the lens puts them."""
+        points = np.asarray(normalised, dtype=float)
+        return _brown_conrady(points, self.distortion)
+
+    def undistort(self, points_px: ArrayLike) -> FloatArray:
+        """Ideal image points (x/z, y/z) of pixels.
+
+        Parameters
+        ----------
+        points_px : array_like, shape (..., 2)
+            Pixel coordinates.
+
+        Returns
+        -------
+        ndarray, shape (..., 2)
+            Normalised coordinates without distortion; NaN where the distortion
+            cannot be inverted (a point beyond the fold of the model).
+        """
+        pixels = np.asarray(points_px, dtype=float)
+        target = (pixels - (self.cx_px, self.cy_px)) / (self.fx_px, self.fy_px)
+        if not any(self.distortion):
+            return target
+        points = target.copy()
+        for _ in range(_UNDISTORT_STEPS):
+            error = _brown_conrady(points, self.distortion) - target
+            jacobian = _brown_conrady_jacobian(points, self.distortion)
+            with np.errstate(all="ignore"):
+                determinant = (
+                    jacobian[..., 0, 0] * jacobian[..., 1, 1]
+                    - jacobian[..., 0, 1] * jacobian[..., 1, 0]
+                )
+                step_x = (
+                    jacobian[..., 1, 1] * error[..., 0] - jacobian[..., 0, 1] * error[..., 1]
+                ) / determinant
+                step_y = (
+                    jacobian[..., 0, 0] * error[..., 1] - jacobian[..., 1, 0] * error[..., 0]
+                ) / determinant
+            points -= np.stack([step_x, step_y], axis=-1)
+            if not np.any(np.abs(error) > 1e-12):  # far below a thousandth of a pixel
+                break
+        missed = np.abs(_brown_conrady(points, self.distortion) - target).max(axis=-1) > 1e-7
+        points[missed | ~np.isfinite(points).all(axis=-1)] = np.nan
+        return points
+
+    def rays(self, points_px: ArrayLike) -> FloatArray:
+        """Unit vectors from the centre of projection through pixels, shape (..., 3)."""
+        ideal = self.undistort(points_px)
+        directions = np.concatenate([ideal, np.ones((*ideal.shape[:-1], 1))], axis=-1)
+        lengths = np.linalg.norm(directions, axis=-1, keepdims=True)
+        return np.asarray(directions / lengths)
+
+    def project(self, points_mm: ArrayLike) -> FloatArray:
+        """Pixel coordinates of points in the camera frame.
+
+        Parameters
+        ----------
+        points_mm : array_like, shape (..., 3)
+            Points in front of the camera (z > 0); others give NaN.
+
+        Returns
+        -------
+        ndarray, shape (..., 2)
+        """
+        points = np.asarray(points_mm, dtype=float)
+        depth = np.where(points[..., 2:3] > 0.0, points[..., 2:3], np.nan)
+        distorted = _brown_conrady(points[..., :2] / depth, self.distortion)
+        return np.asarray(distorted * (self.fx_px, self.fy_px) + (self.cx_px, self.cy_px))
+
+    def resized(self, width_px: int, height_px: int) -> Camera:
+        """The same camera on a grid of another size (pixel centres at whole numbers)."""
+        sx, sy = width_px / self.width_px, height_px / self.height_px
+        return replace(
+            self,
+            width_px=width_px,
+            height_px=height_px,
+            fx_px=self.fx_px * sx,
+            fy_px=self.fy_px * sy,
+            cx_px=(self.cx_px + 0.5) * sx - 0.5,
+            cy_px=(self.cy_px + 0.5) * sy - 0.5,
+        )
+
+
+def _brown_conrady(points: FloatArray, coefficients: tuple[float, ...]) -> FloatArray:
+    k1, k2, p1, p2, k3 = coefficients
+    x, y = points[..., 0], points[..., 1]
+    r2 = x * x + y * y
+    radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    return np.stack(
+        [
+            x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x),
+            y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y,
+        ],
+        axis=-1,
+    )
+
+
+def _brown_conrady_jacobian(points: FloatArray, coefficients: tuple[float, ...]) -> FloatArray:
+    k1, k2, p1, p2, k3 = coefficients
+    x, y = points[..., 0], points[..., 1]
+    r2 = x * x + y * y
+    radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    slope = 2.0 * (k1 + r2 * (2.0 * k2 + 3.0 * k3 * r2))  # d radial / d r2, doubled
+    dxx = radial + slope * x * x + 2.0 * p1 * y + 6.0 * p2 * x
+    dxy = slope * x * y + 2.0 * p1 * x + 2.0 * p2 * y
+    dyy = radial + slope * y * y + 6.0 * p1 * y + 2.0 * p2 * x
+    return np.stack([np.stack([dxx, dxy], -1), np.stack([dxy, dyy], -1)], -2)

@@ -106,9 +106,7 @@ class ShaftPose:
         return float(np.arccos(self.radius_mm / np.linalg.norm(foot)))
 
 
-def pose_from_silhouettes(
-    inward_a: ArrayLike, inward_b: ArrayLike, radius_mm: float
-) -> ShaftPose:
+def pose_from_silhouettes(inward_a: ArrayLike, inward_b: ArrayLike, radius_mm: float) -> ShaftPose:
     """Axis of a cylinder of known radius from its two silhouette planes.
 
     Parameters

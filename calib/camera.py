@@ -100,8 +100,9 @@ class Camera:
             points -= np.stack([step_x, step_y], axis=-1)
             if not np.any(np.abs(error) > 1e-12):  # far below a thousandth of a pixel
                 break
-        missed = np.abs(_brown_conrady(points, self.distortion) - target).max(axis=-1) > 1e-7
-        points[missed | ~np.isfinite(points).all(axis=-1)] = np.nan
+        missed = ~(np.abs(_brown_conrady(points, self.distortion) - target).max(axis=-1) < 1e-7)
+        folded = np.einsum("...i,...i->...", points, target) < 0.0
+        points[missed | folded] = np.nan
         return points
 
     def rays(self, points_px: ArrayLike) -> FloatArray:

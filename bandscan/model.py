@@ -105,11 +105,11 @@ class EndFace:
     chamfer_mm: Estimate | None
     rim_radius_mm: float
     what: str
-    warnings: tuple[Warning_, ...] = ()
+    warnings: tuple[Doubt, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Warning_:
+class Doubt:
     """A reservation about an answer that was given."""
 
     code: str
@@ -184,6 +184,7 @@ __all__ = [
     "BandEdge",
     "BandReading",
     "BudgetLine",
+    "Doubt",
     "EndFace",
     "Estimate",
     "LensCalibration",
@@ -192,5 +193,4 @@ __all__ = [
     "ShaftPose",
     "Silhouette",
     "Strip",
-    "Warning_",
 ]

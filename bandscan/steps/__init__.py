@@ -1,0 +1,1 @@
+"""Stages of a measurement; none imports another, `bandscan.pipeline` knows the order."""

@@ -1,0 +1,47 @@
+"""What the user asks of one measurement, validated once at the command line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+DEFAULT_DIAMETER_U_MM = 0.01  # of an outside micrometer at the bench; common practice
+
+SCALE_KINDS = ("auto", "rule", "card", "none")
+END_SIDES = ("auto", "left", "right", "top", "bottom")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasureOptions:
+    """Options of `bandscan measure` and `bandscan check`.
+
+    Parameters
+    ----------
+    diameter_mm, diameter_u_mm : float
+        Shaft diameter at the seal land as measured with a micrometer (None: not given)
+        and its standard uncertainty.
+    lens_path : Path or None
+        Lens file; without one the lens is estimated from EXIF.
+    scale : {"auto", "rule", "card", "none"}
+        What lies beside the shaft.
+    pitch_mm : float or None
+        Graduation pitch of the rule; None: found from long and short marks.
+    card_path : Path or None
+        TOML description of the printed card.
+    scale_height_mm : float or None
+        Height of the scale's surface above the shaft axis, toward the camera.
+    end_side : {"auto", "left", "right", "top", "bottom"}
+        Side of the picture, as the user sees it, on which the shaft end lies.
+    seal_path : Path or None
+        Seal file, for planning the landing of a new seal.
+    """
+
+    diameter_mm: float | None = None
+    diameter_u_mm: float = DEFAULT_DIAMETER_U_MM
+    lens_path: Path | None = None
+    scale: str = "auto"
+    pitch_mm: float | None = None
+    card_path: Path | None = None
+    scale_height_mm: float | None = None
+    end_side: str = "auto"
+    seal_path: Path | None = None

@@ -140,31 +140,42 @@ class BandEdge:
     Parameters
     ----------
     axial_mm : float
-        Mean position over the arc used.
-    fit_u_mm : float
-        Standard uncertainty from noise and streaks.
-    dof : float
-        Degrees of freedom of `fit_u_mm`.
+        Mean position over the arc, on the scale of the strip's pose.
+    fit_u_mm, fit_dof : float
+        Standard uncertainty from noise and grinding streaks, and its degrees of freedom.
+    unseen_u_mm : float
+        Standard uncertainty because the edge shows on a part of the arc only.
     width_mm : float
-        10-90 % width of the transition as seen (blur included).
+        10-90 % width of the transition, blur of the picture removed where it is known.
     wobble_mm : (float, float)
         Cosine and sine part of x(angle) = axial + c (cos a - mean) + s (sin a - mean).
     """
 
     axial_mm: float
     fit_u_mm: float
-    dof: float
+    fit_dof: float
+    unseen_u_mm: float
     width_mm: float
-    wobble_mm: tuple[float, float] = (0.0, 0.0)
+    wobble_mm: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class BandReading:
-    """A polished band as read from the strip."""
+    """A polished band as read from the strip.
+
+    Parameters
+    ----------
+    start, end : BandEdge
+        `start` is nearer the shaft end.
+    looks : {"brighter", "darker", "smoother"}
+        Against the ground metal beside it, over most of the arc; "smoother" where it is
+        brighter at some angles and darker at others.
+    strength : float
+        How far it stands out, in robust standard deviations of chance pairs of steps.
+    """
 
     start: BandEdge
     end: BandEdge
-    arc_rad: tuple[float, float]
     looks: str
     strength: float
 

@@ -1,0 +1,243 @@
+"""Search of an unrolled surface for rings that differ from the ground metal beside them.
+
+A polished band shows at its two edges the same change of appearance, once each way: darker
+at one angle, brighter at another, calmer in texture throughout. Ground metal has streaks
+round the shaft that also change the appearance from column to column, but in the few ways
+in which a streak can. So each boundary between columns is described by a vector (the step of
+log brightness in every row, and of texture in groups of rows), the ordinary variation of these
+vectors is estimated robustly and whitened away, and an interval scores by how well the step at
+one end is the opposite of the step at the other.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from bandscan.model import Strip
+from calib.camera import FloatArray
+
+MIN_WIDTH_MM = 0.5  # narrowest band sought; lips leave 0.6 mm and more
+MAX_WIDTH_MM = 9.0  # widest band sought
+_WINDOW_MM = 0.4  # averaged on either side of an edge: less than the narrowest band
+_TEXTURE_WINDOW_MM = 0.6
+_GAP_MM = 0.1  # left out at the edge itself, which is soft
+_DARK_LEVEL = 0.01  # linear light below which noise, not metal, makes the logarithm
+_TEXTURE_GROUP = 4  # rows whose texture is averaged
+_SHRINKAGE = 0.2  # share of the identity in the correlation of the steps
+_USUAL_SHARE = 0.7  # of the columns taken to be ordinary ground metal
+_LOCAL_MM = 6.0  # half range over which the ordinary variation is levelled
+_STEP_CAP = 8.0  # robust limits in standard deviations: one row never decides
+_PAIR_CAP = 6.0
+_PEAK_RADIUS_MM = 0.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """An interval whose two ends mirror each other.
+
+    Parameters
+    ----------
+    start_mm, end_mm : float
+        Its ends.
+    score : float
+        Likeness of the two steps in robust standard deviations of chance pairs.
+    likeness : float
+        Correlation of the two (whitened) steps, -1 to 1.
+    texture : float
+        Texture inside over texture beside it, median over the rows: below 1 is calmer.
+    """
+
+    start_mm: float
+    end_mm: float
+    score: float
+    likeness: float
+    texture: float
+
+
+def search(strip: Strip, *, land_mm: tuple[float, float], min_score: float) -> list[Candidate]:
+    """Rank the intervals of a strip that stand out from the ground metal.
+
+    Parameters
+    ----------
+    strip : Strip
+        Unrolled surface.
+    land_mm : (float, float)
+        Range of axial positions in which to look.
+    min_score : float
+        Least score of a candidate.
+
+    Returns
+    -------
+    list of Candidate
+        Intervals that do not overlap, chosen to make the sum of scores greatest; in order
+        along the shaft.
+    """
+    px_per_mm = 1.0 / (strip.axial_mm[1] - strip.axial_mm[0])
+    boundary_mm = np.append(strip.axial_mm, strip.axial_mm[-1] + 1.0 / px_per_mm) - 0.5 / px_per_mm
+    logs = np.log(np.maximum(np.nan_to_num(strip.values), 0.0) + _DARK_LEVEL)
+    steps, usable = _step_vectors(logs, strip, px_per_mm)
+    margin = _WINDOW_MM + _GAP_MM
+    usable &= (boundary_mm > land_mm[0] + margin) & (boundary_mm < land_mm[1] - margin)
+    if usable.sum() < 3.0 * MIN_WIDTH_MM * px_per_mm + steps.shape[0]:
+        return []
+    whitened = _level(_whiten(steps, usable), usable, px_per_mm)
+    scores, likeness, first = _pair_scores(whitened, usable, px_per_mm)
+    found = []
+    for start, end, score in _best_disjoint(scores, first, min_score, px_per_mm):
+        found.append(
+            Candidate(
+                start_mm=float(boundary_mm[start]),
+                end_mm=float(boundary_mm[end]),
+                score=score,
+                likeness=float(likeness[end - start - first, start]),
+                texture=_texture_ratio(logs, start, end, px_per_mm),
+            )
+        )
+    return found
+
+
+def _columns(length_mm: float, px_per_mm: float, least: int) -> int:
+    return max(least, round(length_mm * px_per_mm))
+
+
+def _step_vectors(
+    logs: FloatArray, strip: Strip, px_per_mm: float
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Steps of brightness and texture at every boundary, shape (features, columns + 1)."""
+    ripple = np.abs(logs[:, 2:] - logs[:, :-2])
+    floor = np.quantile(ripple, 0.25, axis=1, keepdims=True) + 1e-4
+    texture = np.zeros_like(logs)
+    texture[:, 1:-1] = ripple
+    texture = np.log(texture + floor)
+    texture = texture.reshape(-1, _TEXTURE_GROUP, texture.shape[1]).mean(axis=1)
+    gap = _columns(_GAP_MM, px_per_mm, 1)
+    steps = np.concatenate(
+        [
+            _window_steps(logs, _columns(_WINDOW_MM, px_per_mm, 3), gap),
+            _window_steps(texture, _columns(_TEXTURE_WINDOW_MM, px_per_mm, 4), gap),
+        ]
+    )
+    seen = np.isfinite(strip.values).all(axis=0)
+    usable = np.zeros(steps.shape[1], dtype=bool)
+    usable[1:-1] = seen[1:] & seen[:-1] & (np.abs(steps[:, 1:-1]).sum(axis=0) > 0.0)
+    return steps, usable
+
+
+def _window_steps(values: FloatArray, window: int, gap: int) -> FloatArray:
+    """Mean of the window right of each boundary minus that left of it; 0 near the ends."""
+    total = np.zeros((values.shape[0], values.shape[1] + 1))
+    np.cumsum(values, axis=1, out=total[:, 1:])
+    at = np.arange(window + gap, values.shape[1] - window - gap + 1)
+    steps = np.zeros_like(total)
+    right = total[:, at + gap + window] - total[:, at + gap]
+    left = total[:, at - gap] - total[:, at - gap - window]
+    steps[:, at] = (right - left) / window
+    return steps
+
+
+def _whiten(steps: FloatArray, usable: NDArray[np.bool_]) -> FloatArray:
+    """Scale and decorrelate the steps so that those of ordinary ground metal have unit variance."""
+    spread = 1.4826 * np.median(np.abs(steps[:, usable]), axis=1) + 1e-9
+    scaled = np.clip(steps / spread[:, None], -_STEP_CAP, _STEP_CAP)
+    energy = np.minimum(scaled**2, _PAIR_CAP).mean(axis=0)
+    whitened = scaled
+    for _ in range(2):
+        usual = usable & (energy <= np.quantile(energy[usable], _USUAL_SHARE))
+        sample = np.clip(scaled[:, usual], -4.0, 4.0)
+        covariance = sample @ sample.T / sample.shape[1]
+        scale = np.sqrt(np.diag(covariance)) + 1e-9
+        correlation = (1.0 - _SHRINKAGE) * covariance / np.outer(scale, scale)
+        correlation += _SHRINKAGE * np.eye(len(scale))
+        factor = np.linalg.cholesky(correlation)
+        whitened = np.linalg.solve(factor, scaled / scale[:, None])
+        energy = np.minimum(whitened**2, 9.0).mean(axis=0)
+    return np.asarray(whitened / np.sqrt(np.median(energy[usable])))
+
+
+def _level(whitened: FloatArray, usable: NDArray[np.bool_], px_per_mm: float) -> FloatArray:
+    """Divide by the ordinary variation nearby, which differs along a shaft (light, rust)."""
+    energy = np.where(usable, np.minimum(whitened**2, 9.0).mean(axis=0), np.nan)
+    overall = np.nanmedian(energy)
+    stride = max(1, int(px_per_mm / 4.0))
+    half = int(_LOCAL_MM * px_per_mm / stride)
+    sparse = np.pad(energy[::stride], half, constant_values=overall)
+    sparse = np.where(np.isfinite(sparse), sparse, overall)
+    local = np.median(sliding_window_view(sparse, 2 * half + 1), axis=1)
+    level = np.interp(np.arange(energy.size), np.arange(local.size) * stride, local)
+    return np.asarray(whitened / np.sqrt(np.maximum(level, 0.5 * overall)))
+
+
+def _pair_scores(
+    whitened: FloatArray, usable: NDArray[np.bool_], px_per_mm: float
+) -> tuple[FloatArray, FloatArray, int]:
+    """Score of every interval: rows are widths from `first` columns on, columns are starts."""
+    capped = np.where(usable, np.clip(whitened, -_PAIR_CAP, _PAIR_CAP), 0.0).astype(np.float32)
+    size = capped.shape[1]
+    first = _columns(MIN_WIDTH_MM, px_per_mm, 4)
+    last = min(_columns(MAX_WIDTH_MM, px_per_mm, 8), size - 2)
+    mirrored = np.zeros((last - first + 1, size))
+    for row, width in enumerate(range(first, last + 1)):
+        pairs = np.einsum("ij,ij->j", capped[:, :-width], capped[:, width:])
+        mirrored[row, : size - width] = -pairs / capped.shape[0]
+    energy = np.einsum("ij,ij->j", capped, capped) / capped.shape[0]
+    root = np.sqrt(energy)
+    scores = np.zeros_like(mirrored)
+    likeness = np.zeros_like(mirrored)
+    for row, width in enumerate(range(first, last + 1)):
+        here = mirrored[row, : size - width]
+        both = usable[: size - width] & usable[width:]
+        if not both.any():
+            continue
+        middle = np.median(here[both])
+        spread = 1.4826 * np.median(np.abs(here[both] - middle)) + 1e-9
+        scores[row, : size - width] = np.where(both, (here - middle) / spread, 0.0)
+        product = root[: size - width] * root[width:] + 1e-9
+        likeness[row, : size - width] = np.where(both, here / product, 0.0)
+    return scores, likeness, first
+
+
+def _best_disjoint(
+    scores: FloatArray, first: int, min_score: float, px_per_mm: float
+) -> list[tuple[int, int, float]]:
+    """Disjoint intervals (start, end, score) with the greatest sum of scores."""
+    radius = _columns(_PEAK_RADIUS_MM, px_per_mm, 2)
+    rest = scores.copy()
+    peaks: list[tuple[int, int, float]] = []
+    while len(peaks) < 60:  # more than any shaft shows; keeps a noisy strip from taking long
+        row, start = np.unravel_index(int(np.argmax(rest)), rest.shape)
+        score = float(rest[row, start])
+        if score < min_score:
+            break
+        peaks.append((int(start), int(start + row + first), score))
+        rest[
+            max(0, row - radius) : row + radius + 1, max(0, start - radius) : start + radius + 1
+        ] = 0.0
+    peaks.sort(key=lambda peak: peak[1])
+    best: list[tuple[float, list[tuple[int, int, float]]]] = [(0.0, [])]
+    for index, peak in enumerate(peaks):
+        before = index
+        while before > 0 and peaks[before - 1][1] > peak[0]:
+            before -= 1
+        with_peak = (best[before][0] + peak[2], [*best[before][1], peak])
+        best.append(max(best[index], with_peak, key=lambda choice: choice[0]))
+    return best[-1][1]
+
+
+def _texture_ratio(logs: FloatArray, start: int, end: int, px_per_mm: float) -> float:
+    """Ripple of neighbouring columns inside an interval over that within 3 mm beside it."""
+    gap = _columns(_GAP_MM, px_per_mm, 1) + 1
+    beside = int(3.0 * px_per_mm)
+    ripple = np.abs(logs[:, 2:] - logs[:, :-2])  # column i stands for i + 1
+    inside = ripple[:, start + gap - 1 : max(end - gap - 1, start + gap)]
+    outside = np.concatenate(
+        [ripple[:, max(0, start - beside) : start - gap - 1], ripple[:, end + gap : end + beside]],
+        axis=1,
+    )
+    if inside.size == 0 or outside.size == 0:
+        return 1.0
+    ratio = (np.median(inside, axis=1) + 1e-6) / (np.median(outside, axis=1) + 1e-6)
+    return float(np.median(ratio))

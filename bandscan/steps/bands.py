@@ -1,0 +1,156 @@
+"""From the unrolled surface to polished bands: search, sort out, place both edges."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bandscan.band_search import Candidate, search
+from bandscan.model import BandEdge, BandReading, Strip
+from bandscan.soft_step import TEN_TO_NINETY, StepFit, fit_step
+
+# What a candidate must reach. The score counts robust standard deviations over all intervals
+# of one width on the same strip; the best of some 10^5 chance pairs with the long tails of
+# ground metal, rust and stains reaches 15 (study in tests/studies), so 20 decides alone and
+# a candidate that is also plainly calmer than the metal beside it may stand at 14.
+_SCORE = 20.0
+_LIKENESS = 0.45
+_TEXTURE = 1.05
+_CALM_SCORE = 14.0
+_CALM_LIKENESS = 0.6
+_CALM_TEXTURE = 0.8
+# Metal used on either side of an edge to fix its two levels.
+_REACH_MM = 1.0
+_REACH_SHARE = 0.6
+_NOTCH_MARGIN_MM = 0.6  # a groove's rounded or shaded rims reach so far on either side
+# A lip leaves a transition of some tenths of a millimetre; a heat tint fades over millimetres.
+_MAX_EDGE_WIDTH_MM = 1.2
+_BLUR_COLUMNS = 0.7  # standard deviation of lens, mosaic and sampling together, in pixels
+_ONE_SIDED = 0.7  # share of telling rows that must agree to call a band brighter or darker
+
+
+def find_bands(
+    strip: Strip,
+    *,
+    land_mm: tuple[float, float],
+    notches_mm: Sequence[tuple[float, float]],
+    arc_rad: tuple[float, float],
+) -> list[BandReading]:
+    """Find the polished bands of a strip.
+
+    Parameters
+    ----------
+    strip : Strip
+        Unrolled surface.
+    land_mm : (float, float)
+        Axial range of the ground land, chamfer and shoulder excluded.
+    notches_mm : sequence of (float, float)
+        Axial ranges where the outline is cut in: grooves, which are not bands.
+    arc_rad : (float, float)
+        Arc over which positions are averaged.
+
+    Returns
+    -------
+    list of BandReading
+        In order from the shaft end.
+    """
+    masked = _without(strip, notches_mm)
+    ordinary = _in_land(masked, land_mm)
+    accepted = [c for c in search(masked, land_mm=land_mm, min_score=7.0) if _is_band(c)]
+    for candidate in accepted:
+        ordinary &= _outside(strip, candidate.start_mm, candidate.end_mm)
+    readings = []
+    for index, candidate in enumerate(accepted):
+        before = accepted[index - 1].end_mm if index > 0 else land_mm[0]
+        after = accepted[index + 1].start_mm if index + 1 < len(accepted) else land_mm[1]
+        reading = _read_band(masked, candidate, (before, after), arc_rad, ordinary)
+        if reading is not None:
+            readings.append(reading)
+    return readings
+
+
+def _is_band(candidate: Candidate) -> bool:
+    plain = (
+        candidate.score >= _SCORE
+        and candidate.likeness >= _LIKENESS
+        and candidate.texture <= _TEXTURE
+    )
+    calm = (
+        candidate.score >= _CALM_SCORE
+        and candidate.likeness >= _CALM_LIKENESS
+        and candidate.texture <= _CALM_TEXTURE
+    )
+    return plain or calm
+
+
+def _without(strip: Strip, notches_mm: Sequence[tuple[float, float]]) -> Strip:
+    values = strip.values.copy()
+    for start, end in notches_mm:
+        inside = ~_outside(strip, start, end)
+        values[:, inside] = np.nan
+    return Strip(values=values, axial_mm=strip.axial_mm, angle_rad=strip.angle_rad)
+
+
+def _outside(strip: Strip, start_mm: float, end_mm: float) -> NDArray[np.bool_]:
+    margin = _NOTCH_MARGIN_MM
+    return (strip.axial_mm < start_mm - margin) | (strip.axial_mm > end_mm + margin)
+
+
+def _in_land(strip: Strip, land_mm: tuple[float, float]) -> NDArray[np.bool_]:
+    inside = (strip.axial_mm > land_mm[0]) & (strip.axial_mm < land_mm[1])
+    return np.asarray(inside & np.isfinite(strip.values).all(axis=0))
+
+
+def _read_band(
+    strip: Strip,
+    candidate: Candidate,
+    neighbours_mm: tuple[float, float],
+    arc_rad: tuple[float, float],
+    ordinary: NDArray[np.bool_],
+) -> BandReading | None:
+    inner = min(_REACH_MM, _REACH_SHARE * (candidate.end_mm - candidate.start_mm))
+    before = min(_REACH_MM, _REACH_SHARE * (candidate.start_mm - neighbours_mm[0]))
+    after = min(_REACH_MM, _REACH_SHARE * (neighbours_mm[1] - candidate.end_mm))
+    start = fit_step(
+        strip, candidate.start_mm, left_mm=before, right_mm=inner, arc_rad=arc_rad,
+        ordinary=ordinary,
+    )  # fmt: skip
+    end = fit_step(
+        strip, candidate.end_mm, left_mm=inner, right_mm=after, arc_rad=arc_rad,
+        ordinary=ordinary,
+    )  # fmt: skip
+    if start is None or end is None:
+        return None
+    edges = _edge(start, strip), _edge(end, strip)
+    if max(edge.width_mm for edge in edges) > _MAX_EDGE_WIDTH_MM:
+        return None
+    return BandReading(
+        start=edges[0], end=edges[1], looks=_looks(start, end), strength=candidate.score
+    )
+
+
+def _edge(fit: StepFit, strip: Strip) -> BandEdge:
+    blur_mm = _BLUR_COLUMNS * (strip.axial_mm[1] - strip.axial_mm[0])
+    sharp_sigma_mm = math.sqrt(max(0.0, fit.sigma_mm**2 - blur_mm**2))
+    return BandEdge(
+        axial_mm=fit.position_mm,
+        fit_u_mm=fit.u_mm,
+        fit_dof=fit.dof,
+        unseen_u_mm=fit.unseen_u_mm,
+        width_mm=TEN_TO_NINETY * sharp_sigma_mm,
+        wobble_mm=fit.wobble_mm,
+    )
+
+
+def _looks(start: StepFit, end: StepFit) -> str:
+    telling = (np.abs(start.significance) > 3.0) & (np.abs(end.significance) > 3.0)
+    inside_brighter = start.significance - end.significance
+    if not telling.any():
+        return "smoother"
+    share = float((inside_brighter[telling] > 0.0).mean())
+    if share >= _ONE_SIDED:
+        return "brighter"
+    return "darker" if share <= 1.0 - _ONE_SIDED else "smoother"

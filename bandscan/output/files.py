@@ -39,19 +39,20 @@ def write_file(path: Path, data: bytes) -> None:
     UnwritableFileError
         If the folder or the file cannot be written.
     """
-    temporary: str | None = None
+    temporary: Path | None = None
     try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        temporary = Path(name)
         with os.fdopen(handle, "wb") as stream:
             stream.write(data)
         mask = os.umask(0)
         os.umask(mask)
-        os.chmod(temporary, 0o666 & ~mask)  # mkstemp gives the owner alone access
-        os.replace(temporary, path)
+        temporary.chmod(0o666 & ~mask)  # mkstemp gives the owner alone access
+        temporary.replace(path)
     except (OSError, ValueError) as error:
         if temporary is not None:
             with contextlib.suppress(OSError):
-                os.unlink(temporary)
+                temporary.unlink()
         raise _unwritable(path, error) from error
 
 

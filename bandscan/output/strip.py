@@ -132,7 +132,7 @@ def _draw_traces(frame: _Frame, strip: Strip, measurement: Measurement) -> None:
         count = seen.sum(axis=0)
         total = np.where(seen, rows, 0.0).sum(axis=0)
         light = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-        known = light[np.isfinite(light)]
+        known = light[np.isfinite(light) & (strip.axial_mm >= 0.0)]
         base = frame.traces_top + (index + 1) * _TRACE_PX
         if known.size:
             darkest, brightest = np.quantile(known, [0.01, 0.99])
@@ -156,7 +156,7 @@ def _draw_marks(frame: _Frame, measurement: Measurement) -> None:
             _draw_ring(frame, shaft.end.chamfer_mm.value, BLUE)
     for lip in lips:
         low, high = frame.x(np.array(lip.contact_mm))
-        _fill_columns(frame, float(low), float(high), _TOP_PX, GREEN, 0.5)
+        _fill_columns(frame, (low, high), _TOP_PX, GREEN, 0.5)
     for number, band in enumerate(bands, start=1):
         _draw_band(frame, band)
         middle = (band.start.position_mm.value + band.end.position_mm.value) / 2.0
@@ -177,9 +177,10 @@ def _put_names(frame: _Frame, names: list[tuple[float, str]], row: float) -> Non
         )
 
 
-def _fill_columns(  # noqa: PLR0913 - a box, its colour and its strength
-    frame: _Frame, low: float, high: float, top: float, colour: Colour, opacity: float
+def _fill_columns(
+    frame: _Frame, span: tuple[float, float], top: float, colour: Colour, opacity: float
 ) -> None:
+    low, high = span
     bottom = float(frame.traces_bottom)
     corners = np.array([[low, top], [high, top], [high, bottom], [low, bottom]], dtype=float)
     fill(frame.picture, corners, colour, opacity)
@@ -199,7 +200,7 @@ def _draw_band(frame: _Frame, band: Band) -> None:
         draw_lines(frame.picture, [curve], VERMILION, 3)
         _draw_margin(frame, edge)
     start, end = frame.x(np.array([band.start.position_mm.value, band.end.position_mm.value]))
-    _fill_columns(frame, float(start), float(end), frame.traces_top, ORANGE, 0.25)
+    _fill_columns(frame, (start, end), frame.traces_top, ORANGE, 0.25)
 
 
 def _draw_margin(frame: _Frame, edge: EdgeResult) -> None:

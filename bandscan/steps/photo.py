@@ -67,7 +67,10 @@ def read_photo(path: Path) -> Photo:
     header = _read_header(path, data, open_picture)
     if header is not None:
         _check_size(path, header.width_px, header.height_px)
-    grey = _decode_heic(path, data, open_picture) if heic else _decode(path, data, known=header is not None)
+    if heic:
+        grey = _decode_heic(path, data, open_picture)
+    else:
+        grey = _decode(path, data, known=header is not None)
     _check_size(path, grey.shape[1], grey.shape[0])
     return Photo(
         path=path,

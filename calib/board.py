@@ -47,6 +47,8 @@ class Board:
         OpenCV's name of the marker dictionary; empty for a chessboard.
     print_scale : float
         Size of the print relative to the drawing.
+    print_scale_checked : bool
+        Whether it was measured on the print, or is taken on trust.
     """
 
     pattern: str
@@ -56,6 +58,7 @@ class Board:
     marker_mm: float = 0.0
     dictionary: str = ""
     print_scale: float = 1.0
+    print_scale_checked: bool = False
 
     @property
     def corner_columns(self) -> int:
@@ -186,6 +189,7 @@ def parse_board(table: Mapping[str, Any], *, name: str = "board") -> Board:
         marker_mm=_length(table, "marker_mm", name) if pattern == "charuco" else 0.0,
         dictionary=_dictionary(table, name) if pattern == "charuco" else "",
         print_scale=_print_scale(table, name),
+        print_scale_checked="scale_check_mm" in table,
     )
     if pattern == "charuco":
         _check_markers(board, name)

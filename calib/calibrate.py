@@ -27,7 +27,7 @@ _LEAST_KEPT = 0.5  # share of a view's corners that must not be gross errors
 # of tilt and is least near 45; below 15 degrees paper that is not quite flat decides.
 LEAST_TILT_DEG = 15.0
 GOOD_TILT_DEG = 30.0
-_COVERAGE_CELLS = (6, 4)  # cells of the frame along its long and short side
+_COVERAGE_CELLS = (8, 6)  # cells of the frame along its long and short side
 LEAST_COVERAGE = 0.5  # share of the cells with a corner; beyond them distortion is a guess
 _GOOD_COVERAGE = 0.85
 MOST_FOCAL_U = 0.005  # relative; five times the scale error that a measurement should have

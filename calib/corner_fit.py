@@ -255,7 +255,7 @@ def _step(jacobian: Float32Array, residual: Float32Array, damping: FloatArray) -
 
 def _fit(window: _Window, sampled: Float32Array, start: FloatArray) -> _Model:
     """Damped Gauss-Newton on all corners at once."""
-    outside = np.isnan(sampled).any(axis=-1)
+    outside = np.asarray(np.isnan(sampled).any(axis=-1))
     light = np.where(outside[:, None], np.float32(0.0), sampled)
     parameters = start.copy()
     damping = np.full(len(light), 1e-3)
@@ -269,7 +269,7 @@ def _fit(window: _Window, sampled: Float32Array, start: FloatArray) -> _Model:
         trial_model, trial_jacobian = _evaluate(trial, window)
         trial_residual = light - trial_model
         trial_cost = np.sum(trial_residual**2, axis=-1)
-        better = np.asarray(trial_cost < cost)
+        better = np.less(trial_cost, cost)
         gain = np.max((cost - trial_cost)[better] / cost[better], initial=0.0)
         parameters[better], jacobian[better] = trial[better], trial_jacobian[better]
         residual[better], cost[better] = trial_residual[better], trial_cost[better]

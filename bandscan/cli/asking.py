@@ -9,7 +9,13 @@ from typing import Any
 
 import click
 
-from bandscan.options import DEFAULT_DIAMETER_U_MM, END_SIDES, SCALE_KINDS, MeasureOptions
+from bandscan.options import (
+    DEFAULT_DIAMETER_U_MM,
+    DEFAULT_HEIGHT_U_MM,
+    END_SIDES,
+    SCALE_KINDS,
+    MeasureOptions,
+)
 
 # ISO 6194-1 has lip seals for shafts of 6 to 500 mm (from memory); with room on both sides.
 MIN_DIAMETER_MM, MAX_DIAMETER_MM = 4.0, 1000.0
@@ -110,6 +116,13 @@ _OPTIONS = (
         help="Height of the scale's surface above the shaft axis, toward the camera.",
     ),
     click.option(
+        "--scale-height-u",
+        type=Millimetres(1e-6, 100.0),
+        default=DEFAULT_HEIGHT_U_MM,
+        show_default=True,
+        help="Standard uncertainty of that height.",
+    ),
+    click.option(
         "--end",
         type=click.Choice(END_SIDES),
         default="auto",
@@ -140,6 +153,7 @@ def options_from(asked: dict[str, Any], seal_path: Path | None = None) -> Measur
         pitch_mm=asked["pitch"],
         card_path=asked["card"],
         scale_height_mm=asked["scale_height"],
+        scale_height_u_mm=asked["scale_height_u"],
         end_side=asked["end"],
         seal_path=seal_path,
     )

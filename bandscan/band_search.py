@@ -33,6 +33,13 @@ _LOCAL_MM = 6.0  # half range over which the ordinary variation is levelled
 _STEP_CAP = 8.0  # robust limits in standard deviations: one row never decides
 _PAIR_CAP = 6.0
 _PEAK_RADIUS_MM = 0.3
+_MOST_PEAKS = 60  # more than any shaft shows; keeps a noisy strip from taking long
+# What a candidate must reach: its score (robust standard deviations over all intervals of one
+# width on the same strip) times the likeness of its two edges over the texture inside. Ground
+# metal, rust and stains reach 12 among some 10^5 chance pairs; weak bands begin at 15.
+_LEAST_MERIT = 13.5
+_LEAST_SCORE = 12.0
+_MOST_TEXTURE = 1.05  # a polished band is not rougher than what lies beside it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,9 +64,19 @@ class Candidate:
     likeness: float
     texture: float
 
+    @property
+    def merit(self) -> float:
+        """Score, likeness of the edges and calm inside, in one figure."""
+        return self.score * self.likeness / max(self.texture, 0.1)
 
-def search(strip: Strip, *, land_mm: tuple[float, float], min_score: float) -> list[Candidate]:
-    """Rank the intervals of a strip that stand out from the ground metal.
+    @property
+    def stands_out(self) -> bool:
+        """Whether it can be a polished band."""
+        return self.merit >= _LEAST_MERIT and self.texture <= _MOST_TEXTURE
+
+
+def search(strip: Strip, *, land_mm: tuple[float, float]) -> list[Candidate]:
+    """Find the intervals of a strip that stand out from the ground metal and are calmer.
 
     Parameters
     ----------
@@ -67,13 +84,11 @@ def search(strip: Strip, *, land_mm: tuple[float, float], min_score: float) -> l
         Unrolled surface.
     land_mm : (float, float)
         Range of axial positions in which to look.
-    min_score : float
-        Least score of a candidate.
 
     Returns
     -------
     list of Candidate
-        Intervals that do not overlap, chosen to make the sum of scores greatest; in order
+        Intervals that do not overlap, chosen to make the sum of merits greatest; in order
         along the shaft.
     """
     px_per_mm = 1.0 / (strip.axial_mm[1] - strip.axial_mm[0])
@@ -86,18 +101,17 @@ def search(strip: Strip, *, land_mm: tuple[float, float], min_score: float) -> l
         return []
     whitened = _level(_whiten(steps, usable), usable, px_per_mm)
     scores, likeness, first = _pair_scores(whitened, usable, px_per_mm)
-    found = []
-    for start, end, score in _best_disjoint(scores, first, min_score, px_per_mm):
-        found.append(
-            Candidate(
-                start_mm=float(boundary_mm[start]),
-                end_mm=float(boundary_mm[end]),
-                score=score,
-                likeness=float(likeness[end - start - first, start]),
-                texture=_texture_ratio(logs, start, end, px_per_mm),
-            )
+    candidates = [
+        Candidate(
+            start_mm=float(boundary_mm[start]),
+            end_mm=float(boundary_mm[start + first + row]),
+            score=float(scores[row, start]),
+            likeness=float(likeness[row, start]),
+            texture=_texture_ratio(logs, start, start + first + row, px_per_mm),
         )
-    return found
+        for row, start in _peaks(scores, _columns(_PEAK_RADIUS_MM, px_per_mm, 2))
+    ]
+    return _best_disjoint([candidate for candidate in candidates if candidate.stands_out])
 
 
 def _columns(length_mm: float, px_per_mm: float, least: int) -> int:
@@ -121,9 +135,10 @@ def _step_vectors(
             _window_steps(texture, _columns(_TEXTURE_WINDOW_MM, px_per_mm, 4), gap),
         ]
     )
-    seen = np.isfinite(strip.values).all(axis=0)
+    reach = _columns(_TEXTURE_WINDOW_MM, px_per_mm, 4) + gap
+    hidden = np.cumsum(np.append(0, ~np.isfinite(strip.values).all(axis=0)))
     usable = np.zeros(steps.shape[1], dtype=bool)
-    usable[1:-1] = seen[1:] & seen[:-1] & (np.abs(steps[:, 1:-1]).sum(axis=0) > 0.0)
+    usable[reach:-reach] = hidden[2 * reach :] == hidden[: -2 * reach]
     return steps, usable
 
 
@@ -200,30 +215,30 @@ def _pair_scores(
     return scores, likeness, first
 
 
-def _best_disjoint(
-    scores: FloatArray, first: int, min_score: float, px_per_mm: float
-) -> list[tuple[int, int, float]]:
-    """Disjoint intervals (start, end, score) with the greatest sum of scores."""
-    radius = _columns(_PEAK_RADIUS_MM, px_per_mm, 2)
+def _peaks(scores: FloatArray, radius: int) -> list[tuple[int, int]]:
+    """Places (row, start) of the highest scores, none within `radius` of a higher one."""
     rest = scores.copy()
-    peaks: list[tuple[int, int, float]] = []
-    while len(peaks) < 60:  # more than any shaft shows; keeps a noisy strip from taking long
-        row, start = np.unravel_index(int(np.argmax(rest)), rest.shape)
-        score = float(rest[row, start])
-        if score < min_score:
+    peaks: list[tuple[int, int]] = []
+    while len(peaks) < _MOST_PEAKS:
+        row, start = (int(i) for i in np.unravel_index(int(np.argmax(rest)), rest.shape))
+        if rest[row, start] < _LEAST_SCORE:
             break
-        peaks.append((int(start), int(start + row + first), score))
-        rest[
-            max(0, row - radius) : row + radius + 1, max(0, start - radius) : start + radius + 1
-        ] = 0.0
-    peaks.sort(key=lambda peak: peak[1])
-    best: list[tuple[float, list[tuple[int, int, float]]]] = [(0.0, [])]
-    for index, peak in enumerate(peaks):
+        peaks.append((row, start))
+        rows = slice(max(0, row - radius), row + radius + 1)
+        rest[rows, max(0, start - radius) : start + radius + 1] = 0.0
+    return peaks
+
+
+def _best_disjoint(candidates: list[Candidate]) -> list[Candidate]:
+    """Disjoint candidates with the greatest sum of merits (weighted interval scheduling)."""
+    ordered = sorted(candidates, key=lambda candidate: candidate.end_mm)
+    best: list[tuple[float, list[Candidate]]] = [(0.0, [])]
+    for index, candidate in enumerate(ordered):
         before = index
-        while before > 0 and peaks[before - 1][1] > peak[0]:
+        while before > 0 and ordered[before - 1].end_mm > candidate.start_mm + _PEAK_RADIUS_MM:
             before -= 1
-        with_peak = (best[before][0] + peak[2], [*best[before][1], peak])
-        best.append(max(best[index], with_peak, key=lambda choice: choice[0]))
+        with_it = (best[before][0] + candidate.merit, [*best[before][1], candidate])
+        best.append(max(best[index], with_it, key=lambda choice: choice[0]))
     return best[-1][1]
 
 

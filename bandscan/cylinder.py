@@ -99,6 +99,17 @@ class ShaftPose:
         angle = np.arctan2(radial @ sideways, radial @ facing)
         return axial, np.asarray(angle)
 
+    def axial_beside(self, rays: ArrayLike) -> FloatArray:
+        """Axial position at which each ray passes nearest to the axis, shape (...).
+
+        Exact for rays that graze the surface; others hit the surface somewhat nearer to the camera.
+        """
+        directions = np.asarray(rays, dtype=float)
+        along = directions @ self.direction
+        reach = directions @ self.origin_mm
+        start = self.origin_mm @ self.direction
+        return np.asarray((along * reach - start) / (1.0 - along**2))
+
     @property
     def visible_half_angle_rad(self) -> float:
         """Largest angle at which the surface is seen: the silhouette."""

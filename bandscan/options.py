@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 DEFAULT_DIAMETER_U_MM = 0.01  # of an outside micrometer at the bench; common practice
+DEFAULT_HEIGHT_U_MM = 0.2  # of a height set with blocks or a calliper; common practice
 
 SCALE_KINDS = ("auto", "rule", "card", "none")
 END_SIDES = ("auto", "left", "right", "top", "bottom")
@@ -30,6 +31,8 @@ class MeasureOptions:
         TOML description of the printed card.
     scale_height_mm : float or None
         Height of the scale's surface above the shaft axis, toward the camera.
+    scale_height_u_mm : float
+        Its standard uncertainty.
     end_side : {"auto", "left", "right", "top", "bottom"}
         Side of the picture, as the user sees it, on which the shaft end lies.
     seal_path : Path or None
@@ -43,5 +46,6 @@ class MeasureOptions:
     pitch_mm: float | None = None
     card_path: Path | None = None
     scale_height_mm: float | None = None
+    scale_height_u_mm: float = DEFAULT_HEIGHT_U_MM
     end_side: str = "auto"
     seal_path: Path | None = None

@@ -217,6 +217,8 @@ class Measurement:
         None where the file could not be read.
     lens : LensCalibration or None
         None where it was refused before a lens was needed.
+    covariance_mm2 : ndarray, shape (2 n, 2 n), or None
+        Of the start and end of every band in turn.
     strip : Strip or None
         The surface unwrapped, axial positions from the end face.
     """
@@ -229,6 +231,7 @@ class Measurement:
     shaft: ShaftResult | None = None
     bands: tuple[Band, ...] = ()
     budget: tuple[BudgetLine, ...] = ()
+    covariance_mm2: FloatArray | None = None
     warnings: tuple[Doubt, ...] = ()
     refusal: Refusal | None = None
     landing: Landing | None = None

@@ -12,16 +12,6 @@ from bandscan.band_search import Candidate, search
 from bandscan.model import BandEdge, BandReading, Strip
 from bandscan.soft_step import TEN_TO_NINETY, StepFit, fit_step
 
-# What a candidate must reach. The score counts robust standard deviations over all intervals
-# of one width on the same strip; the best of some 10^5 chance pairs with the long tails of
-# ground metal, rust and stains reaches 15 (study in tests/studies), so 20 decides alone and
-# a candidate that is also plainly calmer than the metal beside it may stand at 14.
-_SCORE = 20.0
-_LIKENESS = 0.45
-_TEXTURE = 1.05
-_CALM_SCORE = 14.0
-_CALM_LIKENESS = 0.6
-_CALM_TEXTURE = 0.8
 # Metal used on either side of an edge to fix its two levels.
 _REACH_MM = 1.0
 _REACH_SHARE = 0.6
@@ -59,7 +49,7 @@ def find_bands(
     """
     masked = _without(strip, notches_mm)
     ordinary = _in_land(masked, land_mm)
-    accepted = [c for c in search(masked, land_mm=land_mm, min_score=7.0) if _is_band(c)]
+    accepted = search(masked, land_mm=land_mm)
     for candidate in accepted:
         ordinary &= _outside(strip, candidate.start_mm, candidate.end_mm)
     readings = []
@@ -70,20 +60,6 @@ def find_bands(
         if reading is not None:
             readings.append(reading)
     return readings
-
-
-def _is_band(candidate: Candidate) -> bool:
-    plain = (
-        candidate.score >= _SCORE
-        and candidate.likeness >= _LIKENESS
-        and candidate.texture <= _TEXTURE
-    )
-    calm = (
-        candidate.score >= _CALM_SCORE
-        and candidate.likeness >= _CALM_LIKENESS
-        and candidate.texture <= _CALM_TEXTURE
-    )
-    return plain or calm
 
 
 def _without(strip: Strip, notches_mm: Sequence[tuple[float, float]]) -> Strip:

@@ -1,0 +1,225 @@
+"""The measurement model: from pixels, lens, diameter and scale to axial positions.
+
+Everything that was read off the photo stays in pixels here, so that each influence can be
+changed on its own and the positions computed anew: the sensitivities of the budget, with all
+that the two edges of a band and the end face share, are differences of this one function.
+
+Three facts place the shaft. Its silhouettes fix the axis in units of the radius. The diameter
+gives the radius. A scale at a known height above the axis gives the distance of the axis in
+millimetres. With both, the two distances are averaged by weight.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from bandscan.cylinder import ShaftPose, pose_from_silhouettes
+from calib.camera import Camera, FloatArray
+from calib.scale import ScalePlane
+
+SIDE_MODES = 4  # offset and tilt of either silhouette
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Change:
+    """A change of the inputs against their best values; all zero by default.
+
+    Parameters
+    ----------
+    lens : ndarray, shape (9,)
+        Of the camera's parameters.
+    diameter_mm, height_mm : float
+        Of the diameter and of the scale's height above the axis.
+    sides_px : ndarray, shape (4,)
+        Offset at the near and far end of the first silhouette, then of the second.
+    plane : ndarray, shape (3,)
+        Of the scale's plane: relative distance and two slopes.
+    """
+
+    lens: FloatArray = field(default_factory=lambda: np.zeros(9))
+    diameter_mm: float = 0.0
+    height_mm: float = 0.0
+    sides_px: FloatArray = field(default_factory=lambda: np.zeros(SIDE_MODES))
+    plane: FloatArray = field(default_factory=lambda: np.zeros(3))
+
+
+NO_CHANGE = Change()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Chain:
+    """What was read off a photo and stated by the user.
+
+    Parameters
+    ----------
+    camera : Camera
+    sides_px : tuple of two ndarrays, each of shape (n, 2)
+        Points of the two silhouette lines, from the end into the shaft.
+    inward_px : ndarray, shape (2,)
+        Direction from the end into the shaft.
+    diameter_mm : float or None
+        As measured with a micrometer.
+    plane : callable or None
+        Gives the scale's plane for a camera; None without a scale.
+    height_mm : float or None
+        Of the scale's surface above the shaft axis, toward the camera.
+    scale_weight : float
+        Share of the scale in the distance of the axis, 0 to 1 (the rest is the diameter's).
+    """
+
+    camera: Camera
+    sides_px: tuple[FloatArray, FloatArray]
+    inward_px: FloatArray
+    diameter_mm: float | None
+    plane: Callable[[Camera], ScalePlane] | None = None
+    height_mm: float | None = None
+    scale_weight: float = 0.0
+
+    def camera_for(self, change: Change) -> Camera:
+        """The camera with its parameters changed."""
+        return self.camera.shifted(change.lens) if change.lens.any() else self.camera
+
+    def radius_by_diameter(self, change: Change = NO_CHANGE) -> float | None:
+        """Half the stated diameter, mm."""
+        return None if self.diameter_mm is None else 0.5 * (self.diameter_mm + change.diameter_mm)
+
+    def radius_by_scale(self, change: Change = NO_CHANGE) -> float | None:
+        """Radius of the shaft as the scale and the silhouettes give it, mm; None without."""
+        if self.plane is None or self.height_mm is None:
+            return None
+        camera = self.camera_for(change)
+        return self._radius_by_scale(self._unit_pose(camera, change), camera, change)
+
+    def height_of_scale(self, pose: ShaftPose, change: Change = NO_CHANGE) -> float | None:
+        """Height of the scale's surface above the axis of `pose`, mm; None without a scale."""
+        if self.plane is None:
+            return None
+        plane = self.plane(self.camera_for(change)).changed(change.plane)
+        foot = (
+            pose.origin_mm + ((plane.point_mm - pose.origin_mm) @ pose.direction) * pose.direction
+        )
+        return float(plane.normal @ (plane.point_mm - foot))
+
+    def pose(self, change: Change = NO_CHANGE) -> ShaftPose:
+        """The shaft's cylinder; axial zero at the foot of the perpendicular from the camera.
+
+        Raises
+        ------
+        ValueError
+            If neither a diameter nor a scale at a stated height is there.
+        """
+        camera = self.camera_for(change)
+        unit = self._unit_pose(camera, change)
+        by_diameter = self.radius_by_diameter(change)
+        by_scale = None
+        if self.plane is not None and self.height_mm is not None:
+            by_scale = self._radius_by_scale(unit, camera, change)
+        if by_diameter is None and by_scale is None:
+            raise ValueError("neither a diameter nor a scale at a stated height")
+        if by_diameter is None:
+            distance = radius = by_scale
+        elif by_scale is None:
+            distance = radius = by_diameter
+        else:
+            share = self.scale_weight
+            distance = math.exp((1.0 - share) * math.log(by_diameter) + share * math.log(by_scale))
+            radius = by_diameter
+        assert distance is not None
+        assert radius is not None
+        return replace(unit, origin_mm=unit.origin_mm * distance, radius_mm=radius)
+
+    def _unit_pose(self, camera: Camera, change: Change) -> ShaftPose:
+        """The cylinder for a radius of 1."""
+        normals = [
+            _silhouette_plane(camera, _moved(points, change.sides_px[2 * i : 2 * i + 2]))
+            for i, points in enumerate(self.sides_px)
+        ]
+        middles = [camera.rays(points).mean(axis=0) for points in self.sides_px]
+        inward = [
+            n if n @ other > 0.0 else -n for n, other in zip(normals, middles[::-1], strict=True)
+        ]
+        pose = pose_from_silhouettes(inward[0], inward[1], 1.0)
+        ahead = camera.project(pose.points(np.array([0.0, 0.1]), 0.0))
+        if (ahead[1] - ahead[0]) @ self.inward_px < 0.0:
+            pose = replace(pose, direction=-pose.direction)
+        return pose
+
+    def _radius_by_scale(self, unit: ShaftPose, camera: Camera, change: Change) -> float:
+        assert self.plane is not None
+        assert self.height_mm is not None
+        plane = self.plane(camera).changed(change.plane)
+        axis, normal, point = unit.direction, plane.normal, plane.point_mm
+        foot = unit.origin_mm - (unit.origin_mm @ axis) * axis
+        level = normal @ point - (point @ axis) * (normal @ axis)
+        return float((level - self.height_mm - change.height_mm) / (normal @ foot))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RingReading:
+    """A ring on a surface of revolution, as pixels with the share of each in its mean.
+
+    Parameters
+    ----------
+    points_px : ndarray, shape (n, 2)
+    share : ndarray, shape (n,)
+        Adds up to 1.
+    radius_share : float
+        Radius of the ring over that of the shaft (the rim of an end face is smaller).
+    """
+
+    points_px: FloatArray
+    share: FloatArray
+    radius_share: float = 1.0
+
+
+def ring_on(
+    pose: ShaftPose,
+    camera: Camera,
+    axial_mm: FloatArray | float,
+    arc_rad: tuple[float, float],
+    *,
+    radius_share: float = 1.0,
+) -> RingReading:
+    """Pixels of a ring that was read at `axial_mm` (a number, or one per angle of 17)."""
+    angles = np.linspace(arc_rad[0], arc_rad[1], 17)
+    ring = pose.with_radius(pose.radius_mm * radius_share)
+    points = camera.project(ring.points(axial_mm, angles))
+    share = np.ones(angles.size)
+    share[[0, -1]] = 0.5  # trapezoid rule for the mean over the arc
+    return RingReading(points_px=points, share=share / share.sum(), radius_share=radius_share)
+
+
+def positions(
+    chain: Chain, zero: RingReading, rings: list[RingReading], change: Change = NO_CHANGE
+) -> FloatArray:
+    """Axial positions of rings from the zero ring, mm, shape (rings,), with inputs changed."""
+    camera, pose = chain.camera_for(change), chain.pose(change)
+
+    def mean_axial(ring: RingReading) -> float:
+        surface = pose.with_radius(pose.radius_mm * ring.radius_share)
+        axial, _ = surface.locate(camera.rays(ring.points_px))
+        return float(axial @ ring.share)
+
+    start = mean_axial(zero)
+    return np.array([mean_axial(ring) - start for ring in rings])
+
+
+def _moved(points: FloatArray, ends_px: FloatArray) -> FloatArray:
+    """Points of a line, displaced square to it by `ends_px` at its ends."""
+    if not ends_px.any():
+        return points
+    along = points[-1] - points[0]
+    length = float(np.linalg.norm(along))
+    square = np.array([-along[1], along[0]]) / length
+    share = ((points - points[0]) @ along / length**2)[:, None]
+    return np.asarray(points + (ends_px[0] * (1.0 - share) + ends_px[1] * share) * square)
+
+
+def _silhouette_plane(camera: Camera, points_px: FloatArray) -> FloatArray:
+    """Unit normal of the plane through the camera's centre and the points (least squares)."""
+    rays = camera.rays(points_px)
+    return np.asarray(np.linalg.svd(rays[np.isfinite(rays).all(axis=1)])[2][-1])

@@ -1,0 +1,459 @@
+"""The order of a measurement: the only place that knows which step follows which."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+
+from bandscan.chain import Chain, ring_on
+from bandscan.cylinder import ShaftPose
+from bandscan.errors import ScaleDisagreesError
+from bandscan.model import BandEdge, BandReading, Doubt, EndFace, Outline, Photo, Strip
+from bandscan.options import MeasureOptions
+from bandscan.orientation import stored_side
+from bandscan.result import (
+    Agreement,
+    Band,
+    CheckReport,
+    EdgeResult,
+    Measurement,
+    QualityFigure,
+    Refusal,
+    ScaleResult,
+    ShaftResult,
+)
+from bandscan.steps.bands import find_bands
+from bandscan.steps.budget import Budget, Influence, list_influences, make_budget, weigh_scales
+from bandscan.steps.end_face import find_end_face
+from bandscan.steps.notches import find_notches
+from bandscan.steps.photo import read_photo
+from bandscan.steps.quality import judge_quality, refuse_if_hopeless
+from bandscan.steps.scales import ScaleReading, read_card, read_rule
+from bandscan.steps.shaft import find_shaft
+from bandscan.steps.unwrap import unwrap
+from calib.board import read_board
+from calib.camera import Camera, FloatArray
+from calib.errors import MeasureError
+from calib.find_rule import NoScaleError
+from calib.lens import LensCalibration, lens_from_exif
+from calib.lensfile import lens_for_photo, read_lens
+from calib.quantity import Estimate
+
+ARC_HALF_RAD = math.radians(45.0)
+_SMALLEST_ARC_HALF_RAD = math.radians(20.0)
+_BEYOND_MM = 2.0  # of strip before the end face and past the land, for the windows of the search
+# Without a stated height a scale may lie anywhere from the bench to the top of the shaft; how far
+# from the axis that is, as a standard uncertainty.
+_UNSTATED_HEIGHT_LEAST_U_MM = 20.0
+# A clear band edge, for the U to be expected: its place to a quarter of a pixel, 0.2 mm wide.
+_TYPICAL_FIT_PX = 0.25
+_TYPICAL_EDGE_WIDTH_MM = 0.2
+
+
+@dataclass(slots=True)
+class _Gathered:
+    """What is known so far; kept when the photo is refused half-way."""
+
+    photo: Photo | None = None
+    lens: LensCalibration | None = None
+    scales: list[ScaleReading] = field(default_factory=list)
+    diameter_scale: ScaleResult | None = None
+    diameter_in_photo: Estimate | None = None
+    agreement: Agreement | None = None
+    shaft: ShaftResult | None = None
+    quality: list[QualityFigure] = field(default_factory=list)
+    warnings: list[Doubt] = field(default_factory=list)
+
+    @property
+    def scale_results(self) -> tuple[ScaleResult, ...]:
+        results = [reading.result for reading in self.scales]
+        return (*results, self.diameter_scale) if self.diameter_scale else tuple(results)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Placed:
+    """A shaft with its zero, ready to be searched."""
+
+    photo: Photo
+    camera: Camera
+    chain: Chain
+    influences: list[Influence]
+    end: EndFace
+    strip: Strip
+    land_mm: tuple[float, float]
+    arc_rad: tuple[float, float]
+    pose: ShaftPose
+
+
+def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
+    """Measure the bands in one photo.
+
+    Parameters
+    ----------
+    path : Path
+        The photo.
+    options : MeasureOptions
+
+    Returns
+    -------
+    Measurement
+        With a refusal where the photo cannot be measured; no `MeasureError` leaves.
+    """
+    gathered = _Gathered()
+    try:
+        placed = _place(path, options, gathered)
+        refuse_if_hopeless(gathered.quality)
+        notches = find_notches(placed.photo, placed.camera, placed.pose, land_mm=placed.land_mm)
+        readings = find_bands(
+            placed.strip, land_mm=placed.land_mm, notches_mm=notches, arc_rad=placed.arc_rad
+        )
+        bands, budget = _report_bands(placed, readings)
+    except MeasureError as error:
+        return _measurement(path, gathered, refusal=Refusal.from_error(error))
+    return replace(
+        _measurement(path, gathered),
+        bands=bands,
+        budget=tuple(budget.lines),
+        covariance_mm2=budget.covariance_mm2,
+        strip=placed.strip,
+    )
+
+
+def check_photo(path: Path, options: MeasureOptions) -> CheckReport:
+    """Say what a photo is good for, without measuring bands."""
+    gathered = _Gathered()
+    refusal = None
+    expected = None
+    try:
+        placed = _place(path, options, gathered)
+        refuse_if_hopeless(gathered.quality)
+        expected = _expected_expanded_mm(placed)
+    except MeasureError as error:
+        refusal = Refusal.from_error(error)
+    return CheckReport(
+        file=str(path),
+        photo=gathered.photo,
+        lens=gathered.lens,
+        scales=gathered.scale_results,
+        shaft=gathered.shaft,
+        quality=tuple(gathered.quality),
+        expected_expanded_mm=expected,
+        refusal=refusal,
+    )
+
+
+def _measurement(path: Path, gathered: _Gathered, refusal: Refusal | None = None) -> Measurement:
+    return Measurement(
+        file=str(path),
+        photo=gathered.photo,
+        lens=gathered.lens,
+        scales=gathered.scale_results,
+        agreement=gathered.agreement,
+        shaft=gathered.shaft,
+        warnings=tuple(gathered.warnings),
+        refusal=refusal,
+    )
+
+
+def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
+    """Everything up to a strip whose zero is the end face."""
+    photo = gathered.photo = read_photo(path)
+    lens = gathered.lens = _lens(photo, options)
+    camera = lens.camera
+    outline = _find_shaft_and_scales(photo, camera, options, gathered)
+    chain, influences = _build_chain(outline, lens, options, gathered)
+    pose = chain.pose()
+    approximate = float(pose.axial_beside(camera.rays(outline.end_px)))
+    end = find_end_face(photo, camera, pose, approximate_axial_mm=approximate)
+    gathered.warnings += end.warnings
+    zero_mm = end.axial_mm.value
+    pose = pose.with_zero_at(zero_mm)
+    end = _shifted(end, zero_mm)
+    last_px = np.stack([side.points_px[-1] for side in outline.sides])
+    seen_to = float(pose.axial_beside(camera.rays(last_px)).max())
+    land = (end.chamfer_mm.value if end.chamfer_mm else 0.0, seen_to)
+    strip = unwrap(photo, camera, pose, start_mm=-_BEYOND_MM, end_mm=seen_to + _BEYOND_MM)
+    arc = _visible_arc(strip, land)
+    gathered.shaft = _shaft_result(pose, end, seen_to, arc, options, gathered)
+    gathered.diameter_scale = _diameter_scale(pose, camera, chain, influences, land, options)
+    gathered.quality = judge_quality(strip, land_mm=land, arc_rad=arc)
+    return _Placed(
+        photo=photo, camera=camera, chain=chain, influences=influences, end=end, strip=strip,
+        land_mm=land, arc_rad=arc, pose=pose,
+    )  # fmt: skip
+
+
+def _lens(photo: Photo, options: MeasureOptions) -> LensCalibration:
+    if options.lens_path is None:
+        return lens_from_exif(photo.identity, photo.width_px, photo.height_px)
+    lens = read_lens(options.lens_path)
+    return lens_for_photo(lens, photo.identity, photo.width_px, photo.height_px)
+
+
+def _find_shaft_and_scales(
+    photo: Photo, camera: Camera, options: MeasureOptions, gathered: _Gathered
+) -> Outline:
+    """Card, then shaft, then rule: each is told where the ones before it lie."""
+    complaint = _try_card(photo, camera, options, gathered)
+    try:
+        outline = find_shaft(
+            photo,
+            camera,
+            end_side=stored_side(options.end_side, photo.orientation),
+            avoid=[reading.outline_px for reading in gathered.scales],
+        )
+    except MeasureError:
+        _try_rule(photo, camera, options, gathered, shaft_px=None)
+        raise
+    region = np.concatenate([outline.sides[0].points_px, outline.sides[1].points_px[::-1]])
+    complaint = _try_rule(photo, camera, options, gathered, shaft_px=region) or complaint
+    _refuse_without_scale(options, gathered, complaint)
+    return outline
+
+
+def _try_card(
+    photo: Photo, camera: Camera, options: MeasureOptions, gathered: _Gathered
+) -> MeasureError | None:
+    if options.card_path is None or options.scale not in ("auto", "card"):
+        return None
+    board = read_board(options.card_path)
+    try:
+        gathered.scales.append(read_card(photo, camera, board))
+    except MeasureError as error:
+        return error
+    return None
+
+
+def _try_rule(
+    photo: Photo,
+    camera: Camera,
+    options: MeasureOptions,
+    gathered: _Gathered,
+    *,
+    shaft_px: FloatArray | None,
+) -> MeasureError | None:
+    wanted = options.scale == "rule" or (options.scale == "auto" and not gathered.scales)
+    if not wanted:
+        return None
+    try:
+        gathered.scales.append(
+            read_rule(photo, camera, pitch_mm=options.pitch_mm, shaft_px=shaft_px)
+        )
+    except MeasureError as error:
+        return error
+    return None
+
+
+def _refuse_without_scale(
+    options: MeasureOptions, gathered: _Gathered, complaint: MeasureError | None
+) -> None:
+    """Raise where nothing gives millimetres, or where the scale that was named is not there."""
+    if not gathered.scales and options.scale in ("rule", "card") and complaint is not None:
+        raise complaint
+    if options.diameter_mm is not None:
+        if complaint is not None and complaint.code != "no-scale":
+            gathered.warnings.append(Doubt(code=complaint.code, message=str(complaint)))
+        return
+    if not gathered.scales:
+        if complaint is not None and complaint.code != "no-scale":
+            raise complaint
+        raise NoScaleError(
+            "No rule or card was read beside the shaft, and no diameter is given.",
+            "Lay a steel rule or the printed card beside the shaft, or give --diameter as "
+            "measured with a micrometer.",
+        )
+    if options.scale_height_mm is None:
+        kind = gathered.scales[0].result.kind
+        raise NoScaleError(
+            f"A {kind} was read, but how high it lies beside the shaft is not known, and a scale "
+            "at another height is magnified differently.",
+            "Give --diameter as measured with a micrometer, or --scale-height (0 where the "
+            "scale's surface is level with the shaft's axis).",
+        )
+
+
+def _build_chain(
+    outline: Outline, lens: LensCalibration, options: MeasureOptions, gathered: _Gathered
+) -> tuple[Chain, list[Influence]]:
+    """The measurement model with its weights; compares diameter and scale where both are there."""
+    scale = min(gathered.scales, key=lambda s: s.result.relative_u, default=None)
+    chain = Chain(
+        camera=lens.camera,
+        sides_px=(outline.sides[0].points_px, outline.sides[1].points_px),
+        inward_px=outline.inward_px,
+        diameter_mm=options.diameter_mm,
+        plane=scale.plane if scale else None,
+        height_mm=options.scale_height_mm,
+    )
+    influences = list_influences(
+        chain,
+        lens_covariance=lens.covariance,
+        lens_kind="A" if lens.source == "file" else "B",
+        side_u_px=(outline.sides[0].u_px, outline.sides[1].u_px),
+        diameter_u_mm=options.diameter_u_mm,
+        height_u_mm=options.scale_height_u_mm,
+    )
+    if scale is None or options.diameter_mm is None:
+        return chain, influences
+    if options.scale_height_mm is None:
+        gathered.agreement = Agreement(en=_height_plausibility(chain))
+    else:
+        chain, in_photo, en = weigh_scales(chain, influences)
+        gathered.agreement = Agreement(en=en)
+        gathered.diameter_in_photo = in_photo
+    if not gathered.agreement.agree:
+        raise _disagreement(chain, scale, gathered.agreement.en, options)
+    return chain, influences
+
+
+def _height_plausibility(chain: Chain) -> float:
+    """E_n of the height that diameter and scale imply against where a scale can lie."""
+    pose = chain.pose()
+    height = chain.height_of_scale(pose)
+    assert height is not None
+    return height / (2.0 * max(pose.radius_mm, _UNSTATED_HEIGHT_LEAST_U_MM))
+
+
+def _disagreement(
+    chain: Chain, scale: ScaleReading, en: float, options: MeasureOptions
+) -> ScaleDisagreesError:
+    """The refusal, with what would have to be true for the two to agree."""
+    kind = scale.result.kind
+    height = chain.height_of_scale(replace(chain, height_mm=None, scale_weight=0.0).pose())
+    by_scale = chain.radius_by_scale()
+    seen = f"Diameter and {kind} disagree (E_n = {en:.1f}, satisfactory up to 1): "
+    if by_scale is not None:
+        seen += f"by the {kind} the shaft measures {2.0 * by_scale:.2f} mm across, "
+        seen += f"stated are {options.diameter_mm:.2f} mm; "
+    seen += f"they would agree if the {kind} lay {height:+.1f} mm from the level of the axis."
+    return ScaleDisagreesError(
+        seen,
+        f"Measure the diameter again at the seal land, check the height of the {kind}"
+        + (" and the size of the print" if kind == "card" else " and its pitch")
+        + ", and that the lens file is of this camera.",
+    )
+
+
+def _shifted(end: EndFace, zero_mm: float) -> EndFace:
+    """The end face on a scale whose zero it is."""
+    chamfer = end.chamfer_mm
+    return replace(
+        end,
+        axial_mm=replace(end.axial_mm, value=0.0),
+        chamfer_mm=None if chamfer is None else replace(chamfer, value=chamfer.value - zero_mm),
+    )
+
+
+def _visible_arc(strip: Strip, land_mm: tuple[float, float]) -> tuple[float, float]:
+    """The arc that is measured: 45 degrees either way, less where the picture cuts the shaft."""
+    columns = (strip.axial_mm > land_mm[0]) & (strip.axial_mm < land_mm[1])
+    seen = np.isfinite(strip.values[:, columns]).mean(axis=1) > 0.5
+    low = strip.angle_rad[seen & (strip.angle_rad <= 0.0)]
+    high = strip.angle_rad[seen & (strip.angle_rad >= 0.0)]
+    return (
+        -float(np.clip(-low.min() if low.size else 0.0, _SMALLEST_ARC_HALF_RAD, ARC_HALF_RAD)),
+        float(np.clip(high.max() if high.size else 0.0, _SMALLEST_ARC_HALF_RAD, ARC_HALF_RAD)),
+    )
+
+
+def _shaft_result(
+    pose: ShaftPose,
+    end: EndFace,
+    seen_to_mm: float,
+    arc_rad: tuple[float, float],
+    options: MeasureOptions,
+    gathered: _Gathered,
+) -> ShaftResult:
+    if options.diameter_mm is not None:
+        diameter = Estimate(value=options.diameter_mm, u=options.diameter_u_mm)
+    else:
+        diameter = gathered.diameter_in_photo or Estimate(value=2.0 * pose.radius_mm, u=0.0)
+    return ShaftResult(
+        diameter_mm=diameter,
+        diameter_in_photo_mm=gathered.diameter_in_photo,
+        pose=pose,
+        end=end,
+        seen_to_mm=seen_to_mm,
+        arc_rad=arc_rad,
+    )
+
+
+def _diameter_scale(
+    pose: ShaftPose,
+    camera: Camera,
+    chain: Chain,
+    influences: list[Influence],
+    land_mm: tuple[float, float],
+    options: MeasureOptions,
+) -> ScaleResult | None:
+    """The diameter as a scale: mm per pixel on the facing line, in the middle of the land."""
+    if options.diameter_mm is None:
+        return None
+    middle = 0.5 * (land_mm[0] + land_mm[1])
+    ends = camera.project(pose.points(np.array([middle - 0.5, middle + 0.5]), 0.0))
+    alone = replace(chain, plane=None, height_mm=None)
+    best = alone.pose().origin_mm
+    relative = [
+        np.linalg.norm(alone.pose(i.change).origin_mm) / np.linalg.norm(best) - 1.0
+        for i in influences
+        if i.source in ("silhouettes", "diameter")
+    ]
+    return ScaleResult(
+        kind="diameter",
+        mm_per_px=float(1.0 / np.linalg.norm(ends[1] - ends[0])),
+        relative_u=float(np.linalg.norm(relative)),
+    )
+
+
+def _report_bands(placed: _Placed, readings: list[BandReading]) -> tuple[tuple[Band, ...], Budget]:
+    """Edges to rings in the picture, through the budget, to results."""
+    pose, camera, arc = placed.pose, placed.camera, placed.arc_rad
+    edges = [edge for reading in readings for edge in (reading.start, reading.end)]
+    results = [
+        EdgeResult(
+            position_mm=Estimate(value=edge.axial_mm, u=edge.fit_u_mm),
+            blur_mm=edge.width_mm,
+            wobble_mm=edge.wobble_mm,
+        )
+        for edge in edges
+    ]
+    angles = np.linspace(arc[0], arc[1], 17)
+    rings = [ring_on(pose, camera, result.along(angles, arc), arc) for result in results]
+    zero = ring_on(pose, camera, 0.0, arc, radius_share=placed.end.rim_radius_mm / pose.radius_mm)
+    budget = make_budget(
+        placed.chain, placed.influences, zero=zero, end=placed.end, bands=readings, rings=rings
+    )
+    bands = tuple(
+        Band(
+            start=replace(results[2 * i], position_mm=budget.edges[2 * i]),
+            end=replace(results[2 * i + 1], position_mm=budget.edges[2 * i + 1]),
+            width_mm=budget.widths[i],
+            arc_rad=arc,
+            looks=reading.looks,
+            strength=reading.strength,
+        )
+        for i, reading in enumerate(readings)
+    )
+    return bands, budget
+
+
+def _expected_expanded_mm(placed: _Placed) -> float:
+    """U of a clear band edge in the middle of the land, with an edge as sharp as the photo allows."""
+    middle = 0.5 * (placed.land_mm[0] + placed.land_mm[1])
+    pixel_mm = float(placed.strip.axial_mm[1] - placed.strip.axial_mm[0])
+    edge = BandEdge(
+        axial_mm=middle,
+        fit_u_mm=_TYPICAL_FIT_PX * pixel_mm,
+        fit_dof=math.inf,
+        unseen_u_mm=0.0,
+        width_mm=_TYPICAL_EDGE_WIDTH_MM,
+        wobble_mm=(0.0, 0.0),
+    )
+    reading = BandReading(
+        start=edge, end=replace(edge, axial_mm=middle + 2.0), looks="smoother", strength=0.0
+    )
+    _, budget = _report_bands(placed, [reading])
+    return budget.edges[0].expanded

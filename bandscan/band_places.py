@@ -1,0 +1,229 @@
+"""Where the old bands lie, as numbers with their joint covariance."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from bandscan.normal import TWO_SIDED_95
+from calib.camera import FloatArray
+from calib.errors import UnreadableFileError
+from calib.quantity import Estimate, coverage_factor_95
+
+# Sources of a budget that belong to one edge alone; all others (scale, lens, pose, end face)
+# move every edge the same way.
+_OWN_SOURCES = ("edge", "fit", "noise", "streak", "arc", "unseen")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BandPlaces:
+    """The edges of all bands, from the shaft end face.
+
+    Parameters
+    ----------
+    edges_mm : ndarray, shape (n, 2)
+        Start (nearer the shaft end) and end of each band.
+    covariance_mm2 : ndarray, shape (2n, 2n)
+        Joint covariance, rows in the order start 1, end 1, start 2 and so on; the
+        uncertainty of the zero is in it.
+    dof : ndarray, shape (2n,)
+        Degrees of freedom of each edge.
+    """
+
+    edges_mm: FloatArray
+    covariance_mm2: FloatArray
+    dof: FloatArray
+
+    def __post_init__(self) -> None:
+        count = self.edges_mm.size
+        if self.covariance_mm2.shape != (count, count) or self.dof.shape != (count,):
+            raise ValueError(f"{count} edges need a covariance of shape ({count}, {count})")
+        for name in ("edges_mm", "covariance_mm2", "dof"):
+            frozen = np.array(getattr(self, name), dtype=float)
+            frozen.setflags(write=False)
+            object.__setattr__(self, name, frozen)
+
+    @classmethod
+    def of(
+        cls,
+        edges: Sequence[tuple[Estimate, Estimate]],
+        covariance_mm2: FloatArray | None = None,
+    ) -> BandPlaces:
+        """From the two edges of each band; without a covariance they are independent."""
+        flat = [edge for band in edges for edge in band]
+        own = np.diag([edge.u**2 for edge in flat]) if flat else np.zeros((0, 0))
+        return cls(
+            edges_mm=np.array([edge.value for edge in flat]).reshape(-1, 2),
+            covariance_mm2=own if covariance_mm2 is None else np.asarray(covariance_mm2),
+            dof=np.array([edge.dof for edge in flat]),
+        )
+
+    @property
+    def count(self) -> int:
+        """Number of bands."""
+        return len(self.edges_mm)
+
+    def edge(self, index: int) -> Estimate:
+        """One edge: 2 i is the start of band i, 2 i + 1 its end."""
+        return Estimate(
+            value=float(self.edges_mm.ravel()[index]),
+            u=math.sqrt(float(self.covariance_mm2[index, index])),
+            dof=float(self.dof[index]),
+        )
+
+    def normal_covariance_mm2(self) -> FloatArray:
+        """Covariance of the normal distribution with the same expanded uncertainties."""
+        widened = [coverage_factor_95(dof) / TWO_SIDED_95 for dof in self.dof]
+        return np.asarray(self.covariance_mm2 * np.outer(widened, widened))
+
+
+def covariance_from_budget(
+    edges: Sequence[tuple[Estimate, Estimate]],
+    lines: Iterable[tuple[str, str, float]],
+) -> FloatArray | None:
+    """Joint covariance from the budget's contributions.
+
+    Parameters
+    ----------
+    edges : sequence of (Estimate, Estimate)
+        Start and end of each band.
+    lines : iterable of (edge, source, contribution_mm)
+        `edge` is "band 1 start", "band 1 end" and so on.
+
+    Returns
+    -------
+    ndarray, shape (2n, 2n), or None
+        None where the budget does not cover every edge.
+
+    Notes
+    -----
+    A source that edges share moves them together and the same way; one that belongs to an
+    edge alone adds to its variance only. The variances are those of the edges.
+    """
+    names = [f"band {i} {side}" for i in range(1, len(edges) + 1) for side in ("start", "end")]
+    shares: dict[str, FloatArray] = {}
+    for edge, source, contribution in lines:
+        if edge in names:
+            share = shares.setdefault(source, np.zeros(len(names)))
+            share[names.index(edge)] = contribution
+    covariance = np.zeros((len(names), len(names)))
+    for source, share in shares.items():
+        own = any(word in source.lower() for word in _OWN_SOURCES) and "face" not in source
+        covariance += np.diag(share**2) if own else np.outer(share, share)
+    spread = np.sqrt(np.diag(covariance))
+    if not names or not (spread > 0.0).all():
+        return None
+    stated = np.array([edge.u for band in edges for edge in band])
+    return np.asarray(covariance * np.outer(stated / spread, stated / spread))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BandFile:
+    """What a landing needs of one result: its bands and what of the shaft was seen.
+
+    Parameters
+    ----------
+    photo : str
+        Name of the photo.
+    diameter_mm : Estimate or None
+    bands : BandPlaces
+    seen_mm : (Estimate, Estimate)
+        Where the land begins (chamfer, else the end face) and up to where it was seen.
+    """
+
+    photo: str
+    diameter_mm: Estimate | None
+    bands: BandPlaces
+    seen_mm: tuple[Estimate, Estimate]
+
+
+def read_bands(path: Path | str) -> BandFile:
+    """Read the bands of a result written by `bandscan measure --json`.
+
+    Raises
+    ------
+    UnreadableFileError
+        It is missing, no result of one photo, or that photo was refused.
+    """
+    content = _load(Path(path))
+    if content.get("schema") != "bandscan.measurement/1":
+        raise _unfit(path, f"its schema is {content.get('schema')!r}")
+    if content.get("refusal"):
+        raise _unfit(path, f"its photo was refused: {content['refusal'].get('message', '')}")
+    try:
+        edges = [
+            (_estimate(band["start_mm"]), _estimate(band["end_mm"])) for band in content["bands"]
+        ]
+        shaft = content.get("shaft") or {}
+        return BandFile(
+            photo=str((content.get("photo") or {}).get("file", path)),
+            diameter_mm=_optional(shaft.get("diameter_mm")),
+            bands=BandPlaces.of(edges, _covariance(content, edges)),
+            seen_mm=_seen(shaft),
+        )
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise _unfit(path, f"a field is missing or wrong ({error})") from None
+
+
+def _load(path: Path) -> Mapping[str, Any]:
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise UnreadableFileError(
+            f"The result {path} cannot be read: {error.strerror or error}.", "Check its name."
+        ) from None
+    except ValueError:
+        raise _unfit(path, "it is not JSON") from None
+    if isinstance(content, list):
+        if len(content) != 1:
+            raise _unfit(path, f"it holds {len(content)} photos, and a landing needs one")
+        content = content[0]
+    if not isinstance(content, dict):
+        raise _unfit(path, "it is not an object")
+    return content
+
+
+def _unfit(path: Path | str, why: str) -> UnreadableFileError:
+    return UnreadableFileError(
+        f"The result {path} cannot be used: {why}.",
+        "Give what `bandscan measure PHOTO --json FILE` wrote for one photo.",
+    )
+
+
+def _estimate(item: Mapping[str, Any]) -> Estimate:
+    dof = item.get("dof")
+    value, u = float(item["value"]), float(item["u"])
+    if not (math.isfinite(value) and u >= 0.0):
+        raise ValueError(f"{value} with u {u}")
+    return Estimate(value=value, u=u, dof=math.inf if dof is None else max(1.0, float(dof)))
+
+
+def _optional(item: Mapping[str, Any] | None) -> Estimate | None:
+    return None if item is None else _estimate(item)
+
+
+def _covariance(
+    content: Mapping[str, Any], edges: Sequence[tuple[Estimate, Estimate]]
+) -> FloatArray | None:
+    joint = content.get("covariance_mm2")
+    if joint is not None:
+        return np.array(joint, dtype=float).reshape(2 * len(edges), 2 * len(edges))
+    lines = [
+        (str(line["edge"]), str(line["source"]), float(line["contribution_mm"]))
+        for line in content.get("budget", ())
+    ]
+    return covariance_from_budget(edges, lines)
+
+
+def _seen(shaft: Mapping[str, Any]) -> tuple[Estimate, Estimate]:
+    chamfer = _optional(shaft.get("chamfer_mm"))
+    zero = Estimate(value=0.0, u=float(shaft.get("end_u_mm") or 0.0))
+    seen_to = shaft.get("seen_to_mm")
+    until = math.inf if seen_to is None else float(seen_to)
+    return chamfer or zero, Estimate(value=until, u=0.0)

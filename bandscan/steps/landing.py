@@ -1,0 +1,349 @@
+"""The landing of a new seal: each lip against the old bands, and the room to move it.
+
+Notes
+-----
+Verdicts are three-way with a guard band after ISO 14253-1: conformity (fresh metal) and
+non-conformity (an old band, no land) are each stated only where their probability is at
+least 95 %, the default of ISO 14253-1:2017; between them nothing is stated. With one band
+edge near and normal errors that is a guard of 1.645 standard uncertainties.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from bandscan.band_places import BandPlaces
+from bandscan.normal import ONE_SIDED_95, both_below
+from bandscan.result import Landing, LandingLip, LandingShift
+from bandscan.seal import Seal
+from bandscan.stack_up import LipPlace, combined, lip_places
+from calib.camera import FloatArray
+from calib.quantity import Estimate
+
+CONFORMANCE = 0.95  # probability that a verdict asks for; default of ISO 14253-1:2017
+_LEAST_U_MM = 1e-9  # stands for "exact" where a division needs a number
+_HALVINGS = 40  # bisection of a window's end to far below a micrometre
+
+Window = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Track:
+    """Strips of the shaft between obstacles, in order, with the covariance of their limits.
+
+    Parameters
+    ----------
+    strips_mm : ndarray, shape (m, 2)
+        Infinite where nothing limits a strip.
+    covariance_mm2 : ndarray, shape (2m, 2m)
+    """
+
+    strips_mm: FloatArray
+    covariance_mm2: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Room:
+    """A lip in one strip: distances to its two limits, in and as standard deviations.
+
+    Both distances change by the shift, one up and the other down.
+    """
+
+    low_mm: float
+    high_mm: float
+    low_u_mm: float
+    high_u_mm: float
+    rho: float
+
+    def probability(self, shift_mm: float = 0.0) -> float:
+        """Probability that the whole contact lies inside the strip."""
+        return both_below(
+            (self.low_mm + shift_mm) / self.low_u_mm,
+            (self.high_mm - shift_mm) / self.high_u_mm,
+            self.rho,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Choice:
+    """Shifts that put every lip treated so far on fresh metal, each in a chosen strip.
+
+    Parameters
+    ----------
+    window_mm : (float, float)
+    low_mm, high_mm : float
+        Least distance to a strip's limit toward and away from the shaft end, unshifted.
+    """
+
+    window_mm: Window
+    low_mm: float = math.inf
+    high_mm: float = math.inf
+
+
+def plan_landing(
+    bands: BandPlaces, seal: Seal, *, seen_mm: tuple[Estimate, Estimate] | None = None
+) -> Landing:
+    """Where every lip of a seal lands, and by how much to shift the seal if need be.
+
+    Parameters
+    ----------
+    bands : BandPlaces
+        The old bands, from the shaft end face.
+    seal : Seal
+        The new seal and its mounting.
+    seen_mm : (Estimate, Estimate), optional
+        Part of the land that could be seen and was searched: no lip is called fresh beyond.
+
+    Returns
+    -------
+    Landing
+    """
+    places = lip_places(seal)
+    land = _land(seal)
+    free = _track(bands, _cut(land, seen_mm))
+    unlimited = _track(bands, _NO_LIMITS)
+    bare = _track(_NO_BANDS, land)
+    lips = tuple(_landing_lip(place, bands, free, unlimited, bare) for place in places)
+    return Landing(lips=lips, shift=_shift(places, free, seal.mounting.shift_mm))
+
+
+def clearances(contact_mm: Window, bands: BandPlaces) -> list[tuple[float, int]]:
+    """Signed distance of a contact to every band, and the index of the edge it is taken from.
+
+    Negative where they overlap: the least move that would part them.
+    """
+    found = []
+    for number, (start, end) in enumerate(bands.edges_mm):
+        before, after = float(start) - contact_mm[1], contact_mm[0] - float(end)
+        edge = 2 * number if before >= after else 2 * number + 1
+        found.append((max(before, after), edge))
+    return found
+
+
+def _land(seal: Seal) -> tuple[Estimate, Estimate]:
+    u = seal.mounting.land_u_mm
+    low, high = seal.mounting.land_mm
+    return Estimate(value=low, u=u), Estimate(value=high, u=u)
+
+
+_NO_LIMITS = (Estimate(value=-math.inf, u=0.0), Estimate(value=math.inf, u=0.0))
+_NO_BANDS = BandPlaces.of([])
+
+
+def _cut(
+    land: tuple[Estimate, Estimate], seen: tuple[Estimate, Estimate] | None
+) -> tuple[Estimate, Estimate]:
+    if seen is None:
+        return land
+    low = max(land[0], seen[0], key=lambda limit: limit.value)
+    return low, min(land[1], seen[1], key=lambda limit: limit.value)
+
+
+def _track(bands: BandPlaces, limits: tuple[Estimate, Estimate]) -> _Track:
+    """The strips that bands leave between two limits; the limits are independent of them."""
+    order = np.argsort(bands.edges_mm[:, 0]) if bands.count else np.zeros(0, dtype=int)
+    rows = (2 * order[:, None] + np.array([0, 1])).ravel()
+    inner = bands.edges_mm.ravel()[rows]
+    covariance = np.zeros((len(rows) + 2, len(rows) + 2))
+    covariance[1:-1, 1:-1] = bands.normal_covariance_mm2()[np.ix_(rows, rows)]
+    covariance[0, 0], covariance[-1, -1] = (limit.u**2 for limit in limits)
+    ends = np.concatenate([[limits[0].value], inner, [limits[1].value]])
+    return _Track(strips_mm=ends.reshape(-1, 2), covariance_mm2=covariance)
+
+
+def _rooms(place: LipPlace, track: _Track) -> list[_Room]:
+    """The lip in every strip.
+
+    Notes
+    -----
+    The ends of a contact of middle m and half width h are m - h and m + h; their covariance
+    is u(m)^2 - u(h)^2. The distances are (m - h) - low and high - (m + h).
+    """
+    middle, half = place.normal_u_mm**2, place.half_width_u_mm**2
+    rooms = []
+    for number, (low, high) in enumerate(track.strips_mm):
+        i, j = 2 * number, 2 * number + 1
+        joint = track.covariance_mm2
+        low_u = max(math.sqrt(middle + half + joint[i, i]), _LEAST_U_MM)
+        high_u = max(math.sqrt(middle + half + joint[j, j]), _LEAST_U_MM)
+        shared = -(middle - half) - joint[i, j]
+        rooms.append(
+            _Room(
+                low_mm=place.contact_mm[0] - float(low),
+                high_mm=float(high) - place.contact_mm[1],
+                low_u_mm=low_u,
+                high_u_mm=high_u,
+                rho=float(np.clip(shared / (low_u * high_u), -1.0, 1.0)),
+            )
+        )
+    return rooms
+
+
+def _landing_lip(
+    place: LipPlace, bands: BandPlaces, free: _Track, unlimited: _Track, bare: _Track
+) -> LandingLip:
+    probabilities = [room.probability() for room in _rooms(place, free)]
+    on_band = 1.0 - min(1.0, sum(room.probability() for room in _rooms(place, unlimited)))
+    off_land = 1.0 - _rooms(place, bare)[0].probability()
+    found = clearances(place.contact_mm, bands)
+    clearance, edge = min(found, default=(math.nan, -1))
+    return LandingLip(
+        name=place.lip.name,
+        contact_mm=place.contact_mm,
+        u_mm=place.middle_mm.u,
+        nearest_band=edge // 2 + 1 if found else None,
+        clearance_mm=_clearance(clearance, place, bands.edge(edge)) if found else None,
+        probability_on_band=on_band,
+        verdict=_verdict(max(probabilities), on_band, off_land),
+    )
+
+
+def _clearance(value: float, place: LipPlace, edge: Estimate) -> Estimate:
+    return combined(
+        value,
+        [
+            (edge.u, edge.dof),
+            (place.middle_mm.u, place.middle_mm.dof),
+            (place.half_width_u_mm, math.inf),
+        ],
+    )
+
+
+def _verdict(fresh: float, on_band: float, off_land: float) -> str:
+    """The verdict; `fresh` is the probability of lying inside one strip of fresh metal.
+
+    One strip, not the sum over strips: a lip of which it is not known on which side of a
+    narrow band it runs is not called fresh.
+    """
+    if off_land >= CONFORMANCE:
+        return "off land"
+    if on_band >= CONFORMANCE:
+        return "on band"
+    return "fresh" if fresh >= CONFORMANCE else "undecided"
+
+
+def _shift(places: tuple[LipPlace, ...], free: _Track, room_mm: Window) -> LandingShift:
+    choices = [_Choice(window_mm=(-math.inf, math.inf))]
+    alone: dict[str, bool] = {}
+    for place in places:
+        windows = [(_window(room), room) for room in _rooms(place, free)]
+        alone[place.lip.name] = any(window for window, _ in windows)
+        choices = [
+            kept
+            for choice in choices
+            for window, room in windows
+            if window and (kept := _narrowed(choice, window, room))
+        ]
+    inside = [kept for choice in choices if (kept := _narrowed(choice, room_mm))]
+    inside.sort(key=lambda choice: choice.window_mm)
+    if not inside:
+        windows_mm = [choice.window_mm for choice in choices]
+        return LandingShift(
+            windows_mm=(),
+            smallest_mm=None,
+            roomiest_mm=None,
+            why_none=_why_none(alone, windows_mm, room_mm),
+        )
+    return LandingShift(
+        windows_mm=tuple(choice.window_mm for choice in inside),
+        smallest_mm=min((_nearest(0.0, c.window_mm) for c in inside), key=abs),
+        roomiest_mm=_roomiest(inside),
+        why_none=None,
+    )
+
+
+def _narrowed(choice: _Choice, window_mm: Window, room: _Room | None = None) -> _Choice | None:
+    """What is left of a choice inside a window; None where nothing is."""
+    low = max(choice.window_mm[0], window_mm[0])
+    high = min(choice.window_mm[1], window_mm[1])
+    if low > high:
+        return None
+    return _Choice(
+        window_mm=(low, high),
+        low_mm=choice.low_mm if room is None else min(choice.low_mm, room.low_mm),
+        high_mm=choice.high_mm if room is None else min(choice.high_mm, room.high_mm),
+    )
+
+
+def _window(room: _Room) -> Window | None:
+    """Shifts at which a lip lies inside one strip with the probability that a verdict asks for.
+
+    Notes
+    -----
+    Each limit alone gives low + d >= 1.645 u and high - d >= 1.645 u. Where both matter the
+    probability is smaller; it is log-concave in d, so the window is one interval around its
+    greatest value, and its ends are bisected.
+    """
+    low = ONE_SIDED_95 * room.low_u_mm - room.low_mm
+    high = room.high_mm - ONE_SIDED_95 * room.high_u_mm
+    if low > high:
+        return None
+    if math.isinf(low) or math.isinf(high):
+        return low, high
+    best = _greatest(room, low, high)
+    if room.probability(best) < CONFORMANCE:
+        return None
+    return _bisected(room, best, low), _bisected(room, best, high)
+
+
+def _greatest(room: _Room, low: float, high: float) -> float:
+    """Shift of the greatest probability, by thirds."""
+    for _ in range(_HALVINGS):
+        third = (high - low) / 3.0
+        if room.probability(low + third) < room.probability(high - third):
+            low += third
+        else:
+            high -= third
+    return (low + high) / 2.0
+
+
+def _bisected(room: _Room, inside: float, outside: float) -> float:
+    """Where the probability falls to what a verdict asks for."""
+    if room.probability(outside) >= CONFORMANCE:
+        return outside
+    for _ in range(_HALVINGS):
+        middle = (inside + outside) / 2.0
+        if room.probability(middle) >= CONFORMANCE:
+            inside = middle
+        else:
+            outside = middle
+    return inside
+
+
+def _nearest(value: float, window_mm: Window) -> float:
+    return min(max(value, window_mm[0]), window_mm[1])
+
+
+def _roomiest(choices: list[_Choice]) -> float:
+    """Shift with the greatest least distance to a band or an end of the land.
+
+    One side grows with the shift and the other shrinks, so within a window it is where they
+    are equal, or an end of the window.
+    """
+
+    def best(choice: _Choice) -> tuple[float, float]:
+        even = (choice.high_mm - choice.low_mm) / 2.0
+        if math.isnan(even):  # no limit on either side
+            even = 0.0
+        shift = _nearest(even, choice.window_mm)
+        return min(choice.low_mm + shift, choice.high_mm - shift), shift
+
+    return max((best(choice) for choice in choices), key=lambda b: (b[0], -abs(b[1])))[1]
+
+
+def _why_none(alone: dict[str, bool], windows_mm: list[Window], room_mm: Window) -> str:
+    never = [name for name, possible in alone.items() if not possible]
+    room = f"the room of {room_mm[0]:+.2f} to {room_mm[1]:+.2f} mm"
+    if never:
+        names = " and ".join(never)
+        return f"no strip of fresh land is wide enough for {names}, wherever the seal sits"
+    if not windows_mm:
+        return "each lip alone could be put on fresh metal, but no one shift does it for all"
+    nearest = min(
+        (_nearest(edge, window) for window in windows_mm for edge in room_mm),
+        key=lambda shift: min(abs(shift - edge) for edge in room_mm),
+    )
+    return f"every lip would be fresh from a shift of {nearest:+.2f} mm, which is beyond {room}"

@@ -11,6 +11,7 @@ from calib.errors import MeasureError
 
 # What the wheel of opencv-python leaves to the system; tried on a bare Debian 12.
 SYSTEM_PACKAGES = "libgl1 libglib2.0-0 libxcb1"
+_OURS = ("bandscan", "calib")
 
 
 def explain(error: Exception, *, verbose: bool) -> tuple[str, int]:
@@ -29,7 +30,7 @@ def explain(error: Exception, *, verbose: bool) -> tuple[str, int]:
             f"OpenCV cannot start because the system library {library} is missing; on Debian or "
             f"Ubuntu install it with: apt-get install {SYSTEM_PACKAGES}"
         ), 1
-    if isinstance(error, ModuleNotFoundError):
+    if isinstance(error, ModuleNotFoundError) and error.name and not error.name.startswith(_OURS):
         return f"The Python package {error.name} is missing; run: pip install bandscan", 1
     details = "".join(traceback.format_exception(error))
     told = f"A fault in the program ({type(error).__name__}); this is not your doing. "

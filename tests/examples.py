@@ -27,7 +27,9 @@ from calib.quantity import Estimate
 WIDTH, HEIGHT = 1200, 900
 ARC = (-math.radians(50.0), math.radians(40.0))
 
-CAMERA = Camera(width_px=WIDTH, height_px=HEIGHT, fx_px=1000.0, fy_px=1000.0, cx_px=599.5, cy_px=449.5)
+CAMERA = Camera(
+    width_px=WIDTH, height_px=HEIGHT, fx_px=1000.0, fy_px=1000.0, cx_px=599.5, cy_px=449.5
+)
 # The axis lies level in the picture, its end at the left, 150 mm from the camera.
 POSE = ShaftPose(
     origin_mm=np.array([-40.0, 5.0, 150.0]), direction=np.array([1.0, 0.0, 0.0]), radius_mm=22.5

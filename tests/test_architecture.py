@@ -123,5 +123,6 @@ def test_nothing_heavy_is_loaded_with_a_module(name):
 
 
 def test_a_wrong_import_would_be_noticed():
-    assert imports_of("def f():\n    from bandscan.steps import photo\n") == {"bandscan.steps.photo"}
+    source = "def f():\n    from bandscan.steps import photo\n"
+    assert imports_of(source) == {"bandscan.steps.photo"}
     assert LEVEL["bandscan.steps.photo"] < LEVEL["bandscan.pipeline"]

@@ -143,7 +143,8 @@ def test_the_exit_status_is_the_highest_of_the_photos(run, photos, status):
 def test_a_refusal_says_what_was_seen_and_what_to_do_on_standard_error(run):
     done = run("measure", "no-scale.jpg")
     assert done.stderr == (
-        "bandscan: no-scale.jpg: not measured (no-scale). No scale was seen. Lay a rule beside it.\n"
+        "bandscan: no-scale.jpg: not measured (no-scale). "
+        "No scale was seen. Lay a rule beside it.\n"
     )
     assert "±" not in done.stdout
 

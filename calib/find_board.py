@@ -29,12 +29,15 @@ _STRETCH_PERCENT = 1.0  # share of the picture taken as black and as white befor
 _MARKER_NOISE_PX = 0.5  # of a marker's corner in the searched copy
 _FEWEST_CORNERS = 6  # 12 coordinates for 8 of a homography and 2 of the lens
 _LEAST_EXPLAINED = 0.8  # share of the variance of a true corner's strips; markers give < 0.5
+# A corner half covered or in glare leaves several times as much unexplained as the others
+# of its board: at most this many medians, and always this much.
+_UNEXPLAINED_MEDIANS, _UNEXPLAINED_FREE = 6.0, 0.02
 _LEAST_CONTRAST = 0.004  # half step in linear light: two grey levels near black
 _WIDEST_MARGIN = 0.25  # squares that a corner of a plain chessboard may lie off its prediction
 _LEAST_ROOM_PX = 2.0
 _ROUNDS = 4  # of predicting neighbours from what was found
 _REACH_SQUARES = 2.0  # how far beyond found corners a prediction is trusted
-_MAP_NOISE_PX = 0.3  # what the map leaves of a phone's distortion
+_MAP_NOISE_PX = 0.1  # the least scatter about the map: what it leaves of a phone's distortion
 _OUTLIER_SIGMA = 5.0
 # A fitted corner shifts by a small share of the blur where the light or the blur changes
 # across the window. No published source.
@@ -233,8 +236,13 @@ def _distance(points: FloatArray, others: FloatArray) -> FloatArray:
 def _looks_like_corner(fits: CornerFits, bright: FloatArray) -> BoolArray:
     with np.errstate(invalid="ignore"):
         clear = (fits.explained >= _LEAST_EXPLAINED) & (np.abs(fits.contrast) >= _LEAST_CONTRAST)
-    finite = np.isfinite(fits.px).all(axis=-1) & np.isfinite(fits.u_px)
-    return np.asarray(clear & finite & (fits.contrast * bright >= 0.0))
+        right = fits.contrast * bright >= 0.0
+    clear &= right & np.isfinite(fits.px).all(axis=-1) & np.isfinite(fits.u_px)
+    if not clear.any():
+        return clear
+    unexplained = 1.0 - fits.explained
+    usual = float(np.median(unexplained[clear]))
+    return np.asarray(clear & (unexplained <= _UNEXPLAINED_MEDIANS * usual + _UNEXPLAINED_FREE))
 
 
 def _agrees(plane: PlaneMap, squares: FloatArray, fits: CornerFits) -> BoolArray:

@@ -10,7 +10,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from tests.board_scenes import Lens, placed, true_corners, turned
 
 from calib.board import BoardView, parse_board
 from calib.calibrate import calibrate_lens
@@ -18,6 +17,7 @@ from calib.camera import Camera
 from calib.errors import CalibrationError
 from calib.find_board import find_board
 from calib.lensfile import read_lens
+from tests.board_scenes import Lens, placed, true_corners, turned
 
 BOARD = parse_board(
     {

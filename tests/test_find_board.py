@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
-from tests.board_scenes import LENS, photograph, placed, true_corners, turned
 
 from calib.board import parse_board
 from calib.errors import MeasureError
 from calib.find_board import find_board
+from tests.board_scenes import LENS, photograph, placed, true_corners, turned
 
 CHARUCO = parse_board(
     {

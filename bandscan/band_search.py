@@ -11,6 +11,7 @@ one end is the opposite of the step at the other.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,9 +27,12 @@ _WINDOW_MM = 0.4  # averaged on either side of an edge: less than the narrowest 
 _TEXTURE_WINDOW_MM = 0.6
 _GAP_MM = 0.1  # left out at the edge itself, which is soft
 _DARK_LEVEL = 0.01  # linear light below which noise, not metal, makes the logarithm
+_SOFT_MM = 0.25  # of a soft edge that is kept out of the texture inside
+_FEWEST_TEXTURE_COLUMNS = 4
 _TEXTURE_GROUP = 4  # rows whose texture is averaged
 _SHRINKAGE = 0.2  # share of the identity in the correlation of the steps
 _USUAL_SHARE = 0.7  # of the columns taken to be ordinary ground metal
+_AROUND_MM = 12.0  # on either side, of which more than half is ground metal
 _LOCAL_MM = 6.0  # half range over which the ordinary variation is levelled
 _STEP_CAP = 8.0  # robust limits in standard deviations: one row never decides
 _PAIR_CAP = 6.0
@@ -40,6 +44,8 @@ _MOST_PEAKS = 60  # more than any shaft shows; keeps a noisy strip from taking l
 _LEAST_MERIT = 13.5
 _LEAST_SCORE = 12.0
 _MOST_TEXTURE = 1.05  # a polished band is not rougher than what lies beside it
+_UNKNOWN_TEXTURE = 2.0  # a narrow interval must stand out twice as much to make up for it
+_LEAST_SQUARENESS = 0.5  # half-way between a ring and a patch whose outline wanders
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +61,14 @@ class Candidate:
     likeness : float
         Correlation of the two (whitened) steps, -1 to 1.
     texture : float
-        Texture inside over texture beside it, median over the rows: below 1 is calmer.
+        Texture inside over texture beside it, median over the rows: below 1 is calmer; NaN where
+        the interval is too narrow to tell.
+    squareness : float
+        Share of the difference between inside and beside that comes at the two edges at once:
+        1 for a ring round the shaft, less for a patch with an outline of its own.
+    departure : float
+        How far the inside departs from the usual metal around, over how far the metal beside
+        does (on the side where it is less): below 1 for ground metal left between two bands.
     """
 
     start_mm: float
@@ -63,16 +76,24 @@ class Candidate:
     score: float
     likeness: float
     texture: float
+    squareness: float
+    departure: float
 
     @property
     def merit(self) -> float:
         """Score, likeness of the edges and calm inside, in one figure."""
-        return self.score * self.likeness / max(self.texture, 0.1)
+        texture = _UNKNOWN_TEXTURE if math.isnan(self.texture) else max(self.texture, 0.1)
+        return self.score * self.likeness / texture
 
     @property
     def stands_out(self) -> bool:
         """Whether it can be a polished band."""
-        return self.merit >= _LEAST_MERIT and self.texture <= _MOST_TEXTURE
+        return (
+            self.merit >= _LEAST_MERIT
+            and not self.texture > _MOST_TEXTURE
+            and self.squareness >= _LEAST_SQUARENESS
+            and self.departure >= 1.0
+        )
 
 
 def search(strip: Strip, *, land_mm: tuple[float, float]) -> list[Candidate]:
@@ -88,7 +109,7 @@ def search(strip: Strip, *, land_mm: tuple[float, float]) -> list[Candidate]:
     Returns
     -------
     list of Candidate
-        Intervals that do not overlap, chosen to make the sum of merits greatest; in order
+        Intervals that do not overlap, chosen to make the sum of scores greatest; in order
         along the shaft.
     """
     px_per_mm = 1.0 / (strip.axial_mm[1] - strip.axial_mm[0])
@@ -101,16 +122,25 @@ def search(strip: Strip, *, land_mm: tuple[float, float]) -> list[Candidate]:
         return []
     whitened = _level(_whiten(steps, usable), usable, px_per_mm)
     scores, likeness, first = _pair_scores(whitened, usable, px_per_mm)
-    candidates = [
-        Candidate(
-            start_mm=float(boundary_mm[start]),
-            end_mm=float(boundary_mm[start + first + row]),
-            score=float(scores[row, start]),
-            likeness=float(likeness[row, start]),
-            texture=_texture_ratio(logs, start, start + first + row, px_per_mm),
+    spread = 1.4826 * np.median(np.abs(steps[: logs.shape[0], usable]), axis=1) + 1e-9
+    scaled = logs / spread[:, None]
+    candidates = []
+    for row, start in _peaks(scores, _columns(_PEAK_RADIUS_MM, px_per_mm, 2)):
+        end = start + first + row
+        if not np.isfinite(strip.values[:, start:end]).all():
+            continue
+        squareness, departure = _shape(scaled, usable, (start, end), px_per_mm)
+        candidates.append(
+            Candidate(
+                start_mm=float(boundary_mm[start]),
+                end_mm=float(boundary_mm[end]),
+                score=float(scores[row, start]),
+                likeness=float(likeness[row, start]),
+                texture=_texture_ratio(logs, start, end, px_per_mm),
+                squareness=squareness,
+                departure=departure,
+            )
         )
-        for row, start in _peaks(scores, _columns(_PEAK_RADIUS_MM, px_per_mm, 2))
-    ]
     return _best_disjoint([candidate for candidate in candidates if candidate.stands_out])
 
 
@@ -230,29 +260,61 @@ def _peaks(scores: FloatArray, radius: int) -> list[tuple[int, int]]:
 
 
 def _best_disjoint(candidates: list[Candidate]) -> list[Candidate]:
-    """Disjoint candidates with the greatest sum of merits (weighted interval scheduling)."""
+    """Disjoint candidates with the greatest sum of scores (weighted interval scheduling)."""
     ordered = sorted(candidates, key=lambda candidate: candidate.end_mm)
     best: list[tuple[float, list[Candidate]]] = [(0.0, [])]
     for index, candidate in enumerate(ordered):
         before = index
-        while before > 0 and ordered[before - 1].end_mm > candidate.start_mm + _PEAK_RADIUS_MM:
+        while before > 0 and ordered[before - 1].end_mm > candidate.start_mm:
             before -= 1
-        with_it = (best[before][0] + candidate.merit, [*best[before][1], candidate])
+        with_it = (best[before][0] + candidate.score, [*best[before][1], candidate])
         best.append(max(best[index], with_it, key=lambda choice: choice[0]))
     return best[-1][1]
 
 
 def _texture_ratio(logs: FloatArray, start: int, end: int, px_per_mm: float) -> float:
-    """Ripple of neighbouring columns inside an interval over that within 3 mm beside it."""
-    gap = _columns(_GAP_MM, px_per_mm, 1) + 1
+    """Ripple of neighbouring columns inside an interval over that within 3 mm beside it.
+
+    NaN for an interval so narrow that its soft edges leave nothing between them.
+    """
+    gap = _columns(_SOFT_MM, px_per_mm, 1) + 1
     beside = int(3.0 * px_per_mm)
     ripple = np.abs(logs[:, 2:] - logs[:, :-2])  # column i stands for i + 1
-    inside = ripple[:, start + gap - 1 : max(end - gap - 1, start + gap)]
+    inside = ripple[:, start + gap - 1 : end - gap - 1]
     outside = np.concatenate(
         [ripple[:, max(0, start - beside) : start - gap - 1], ripple[:, end + gap : end + beside]],
         axis=1,
     )
-    if inside.size == 0 or outside.size == 0:
-        return 1.0
+    if inside.shape[1] < _FEWEST_TEXTURE_COLUMNS or outside.shape[1] < _FEWEST_TEXTURE_COLUMNS:
+        return math.nan
     ratio = (np.median(inside, axis=1) + 1e-6) / (np.median(outside, axis=1) + 1e-6)
     return float(np.median(ratio))
+
+
+def _shape(
+    scaled: FloatArray, usable: NDArray[np.bool_], interval: tuple[int, int], px_per_mm: float
+) -> tuple[float, float]:
+    """Squareness and departure of an interval, from log brightness in units of usual steps."""
+    start, end = interval
+    gap = _columns(_GAP_MM, px_per_mm, 1)
+    window = _columns(_WINDOW_MM, px_per_mm, 3)
+
+    def mean(low: int, high: int) -> FloatArray:
+        return np.asarray(scaled[:, max(0, low) : max(high, low + 1)].mean(axis=1))
+
+    inside = mean(start + gap, end - gap)
+    before, after = mean(start - gap - window, start - gap), mean(end + gap, end + gap + window)
+    at_start = mean(start + gap, start + gap + window) - before
+    at_end = mean(end - gap - window, end - gap) - after
+    shares = []
+    for step, whole in ((at_start, inside - before), (at_end, inside - after)):
+        whole = np.clip(whole, -_PAIR_CAP, _PAIR_CAP)
+        step = np.clip(step, -_PAIR_CAP, _PAIR_CAP)
+        shares.append(float(whole @ step / (whole @ whole + 1e-9)))
+    around = int(_AROUND_MM * px_per_mm)
+    columns = np.arange(max(0, start - around), min(usable.size - 1, end + around))
+    usual = np.median(scaled[:, columns[usable[columns]]], axis=1)
+    away = np.clip(inside - usual, -_PAIR_CAP, _PAIR_CAP)
+    sides = [np.clip(side - usual, -_PAIR_CAP, _PAIR_CAP) for side in (before, after)]
+    nearest = min(float(side @ side) for side in sides)
+    return min(shares), float(away @ away / (nearest + 1e-9))

@@ -29,6 +29,7 @@ _ROWS_PER_STREAK = 6.0
 # rows differ by this share of the 10-90 % width even without noise (see DEVELOPERS.md).
 ROW_SHIFT_SHARE = 0.1
 _STEPS = 12
+_TELLING = 3.0  # standard deviations of a row's own noise
 _TUKEY = 4.7  # usual tuning of the biweight: 95 % efficient on normal noise
 
 
@@ -62,6 +63,11 @@ class StepFit:
     wobble_mm: tuple[float, float]
     height: FloatArray
     significance: FloatArray
+
+    @property
+    def telling_rows(self) -> int:
+        """Rows whose step stands out of their own noise."""
+        return int((np.abs(self.significance) > _TELLING).sum())
 
 
 def fit_step(
@@ -122,7 +128,7 @@ def fit_step(
             break
     rows = model.solve_rows(state, values, weights)
     kernel, normal = model.kernel(rows, weights, row_weight)
-    u_mm, dof = _streak_uncertainty(kernel, normal, strip, ordinary)
+    u_mm, dof = _streak_uncertainty(kernel, weights, normal, strip, ordinary)
     noise = np.sqrt(1.0 / np.maximum(weights.min(axis=1), 1e-12))
     return StepFit(
         position_mm=float(state[0]),
@@ -290,6 +296,7 @@ def _clipped(rows: _Rows) -> FloatArray:
 
 def _streak_uncertainty(
     kernel: FloatArray,
+    weights: FloatArray,
     normal: FloatArray,
     strip: Strip,
     ordinary: NDArray[np.bool_],
@@ -298,6 +305,7 @@ def _streak_uncertainty(
 
     The estimator's kernel is laid over undisturbed metal elsewhere on the strip, where any
     answer but zero is error, with all correlations of real streaks between rows and columns.
+    Where the metal at the edge is calmer than that (inside a polished band), in that proportion.
     """
     width = kernel.shape[1]
     usable = sliding_window_view(ordinary, width).all(axis=1)
@@ -309,7 +317,9 @@ def _streak_uncertainty(
     values = np.nan_to_num(np.asarray(strip.values, dtype=float))
     windows = sliding_window_view(values, width, axis=1)[:, starts]
     windows = windows - windows.mean(axis=2, keepdims=True)
-    answers = np.einsum("rc,rsc->s", kernel, windows)
+    usual = np.sqrt((windows**2).mean(axis=(1, 2)))[:, None] + 1e-12
+    calm = np.minimum(1.0, 1.0 / (np.sqrt(weights) * usual))
+    answers = np.einsum("rc,rsc->s", kernel * calm, windows)
     scatter = 1.4826 * float(np.median(np.abs(answers - np.median(answers))))
     independent = max(3.0, usable.sum() / width)
     return scatter, independent

@@ -18,6 +18,10 @@ _REACH_SHARE = 0.6
 _NOTCH_MARGIN_MM = 0.6  # a groove's rounded or shaded rims reach so far on either side
 # A lip leaves a transition of some tenths of a millimetre; a heat tint fades over millimetres.
 _MAX_EDGE_WIDTH_MM = 1.2
+# A ring shows in more rows than one streak joins (six); a patch's outline crosses fewer.
+_LEAST_TELLING_ROWS = 8
+_LEAST_WIDTH_MM = 0.5  # lips leave 0.6 mm and more
+_MOST_U_SHARE = 0.3  # of the width: edges that uncertain are no edges
 _BLUR_COLUMNS = 0.7  # standard deviation of lens, mosaic and sampling together, in pixels
 _ONE_SIDED = 0.7  # share of telling rows that must agree to call a band brighter or darker
 
@@ -101,10 +105,21 @@ def _read_band(
     if start is None or end is None:
         return None
     edges = _edge(start, strip), _edge(end, strip)
-    if max(edge.width_mm for edge in edges) > _MAX_EDGE_WIDTH_MM:
+    if not _is_ring((start, end)) or max(edge.width_mm for edge in edges) > _MAX_EDGE_WIDTH_MM:
         return None
     return BandReading(
         start=edges[0], end=edges[1], looks=_looks(start, end), strength=candidate.score
+    )
+
+
+def _is_ring(fits: tuple[StepFit, StepFit]) -> bool:
+    """Whether both edges run round the shaft and lie plainly apart."""
+    width_mm = fits[1].position_mm - fits[0].position_mm
+    joint_u_mm = math.hypot(fits[0].u_mm, fits[1].u_mm)
+    return (
+        min(fit.telling_rows for fit in fits) >= _LEAST_TELLING_ROWS
+        and width_mm >= _LEAST_WIDTH_MM
+        and joint_u_mm <= _MOST_U_SHARE * width_mm
     )
 
 

@@ -16,14 +16,16 @@ from bandscan.sampling import sample_linear
 from calib.camera import Camera, FloatArray
 
 _STEP_MM = 0.1  # along the shaft
-_INSIDE_MM = (-0.6, -0.2)  # from the outline: metal unless a groove is cut in; lens blur kept out
+_INSIDE_MM = (-0.4, -0.2)  # from the outline: metal unless a groove is cut in; lens blur kept out
 _OUTSIDE_MM = (0.3, 0.7)  # bench
 _RADIAL_STEP_MM = 0.05
 _LOCAL_MM = 8.0  # half range whose median shows the uncut outline
 # Bench seen in place of metal, as a share of the contrast between them: 1 in a groove, up to 0.65
 # in a polished band, which at grazing angles mirrors the bench.
 _CUT_SHARE = 0.75
-_LEAST_LENGTH_MM = 0.4  # snap-ring grooves are wider (DIN 471 from 0.5 mm; from memory)
+_SMOOTH_COLUMNS = 5
+_LEAST_LENGTH_MM = 0.4  # of the deepest part; grooves are 1.3 mm and wider (DIN 471; from memory)
+_MOST_LENGTH_MM = 3.5  # ring grooves of shafts up to 100 mm are narrower (DIN 471; from memory)
 
 
 def find_notches(
@@ -47,7 +49,13 @@ def find_notches(
     if axial.size < int(2.0 * _LOCAL_MM / _STEP_MM) // 4:
         return []
     share = _bench_share(photo, camera, pose, axial)
-    return _runs(axial, share > _CUT_SHARE)
+    cut = _runs(axial, share > _CUT_SHARE)
+    return [
+        (start, end)
+        for start, end in _runs(axial, share > 0.5 * _CUT_SHARE)
+        if end - start <= _MOST_LENGTH_MM
+        and any(start <= a and b <= end and b - a >= _LEAST_LENGTH_MM for a, b in cut)
+    ]
 
 
 def _bench_share(photo: Photo, camera: Camera, pose: ShaftPose, axial: FloatArray) -> FloatArray:
@@ -58,8 +66,8 @@ def _bench_share(photo: Photo, camera: Camera, pose: ShaftPose, axial: FloatArra
     half = pose.visible_half_angle_rad
     upward = np.zeros(axial.size)
     contrast = np.full(axial.size, 1e-9)
-    for side in (-half, half):
-        arm = np.cos(side) * pose.facing + np.sin(side) * np.cross(pose.direction, pose.facing)
+    for angle in (-half, half):
+        arm = np.cos(angle) * pose.facing + np.sin(angle) * np.cross(pose.direction, pose.facing)
         points = (
             pose.origin_mm
             + axial[None, :, None] * pose.direction
@@ -70,9 +78,13 @@ def _bench_share(photo: Photo, camera: Camera, pose: ShaftPose, axial: FloatArra
         difference = usual[outside].mean(axis=0) - usual[inside]
         seen = np.isfinite(values).all(axis=0)
         excess = np.where(seen, values[inside] - usual[inside], 0.0)
-        upward += (excess * difference).sum(axis=0)
+        upward += _smoothed((excess * difference).sum(axis=0))
         contrast += np.where(seen, (difference**2).sum(axis=0), 0.0)
     return np.asarray(upward / contrast)
+
+
+def _smoothed(values: FloatArray) -> FloatArray:
+    return np.convolve(values, np.full(_SMOOTH_COLUMNS, 1.0 / _SMOOTH_COLUMNS), mode="same")
 
 
 def _running_median(values: FloatArray) -> FloatArray:
@@ -89,5 +101,4 @@ def _running_median(values: FloatArray) -> FloatArray:
 
 def _runs(axial: FloatArray, cut: NDArray[np.bool_]) -> list[tuple[float, float]]:
     edges = np.flatnonzero(np.diff(np.concatenate([[False], cut, [False]]).astype(int)))
-    runs = [(float(axial[a]), float(axial[b - 1])) for a, b in edges.reshape(-1, 2)]
-    return [(start, end) for start, end in runs if end - start >= _LEAST_LENGTH_MM]
+    return [(float(axial[a]), float(axial[b - 1])) for a, b in edges.reshape(-1, 2)]

@@ -1,0 +1,90 @@
+"""Search and edge fit on unrolled surfaces painted here: known edges, known streaks."""
+
+from math import erf
+
+import numpy as np
+import pytest
+
+from bandscan.model import Strip
+from bandscan.steps.bands import find_bands
+
+ARC = (-np.pi / 4, np.pi / 4)
+STEP_MM = 0.07
+ANGLES = np.arcsin(np.linspace(-0.93, 0.93, 64))
+LAND = (1.0, 58.0)
+
+
+def paint(bands=(), *, seed=0, contrast=0.5, wobble=0.0, streaks=0.12, stain=False) -> Strip:
+    """Ground metal with streaks round the shaft, and bands whose contrast changes with angle."""
+    rng = np.random.default_rng(seed)
+    axial = np.arange(0.0, 60.0, STEP_MM)
+    light = 0.12 + 0.4 * np.exp(-(((ANGLES - 0.15) / 0.25) ** 2))
+    slope = np.gradient(light, ANGLES)
+    smooth = np.convolve(rng.normal(size=axial.size + 4), np.ones(3) / 3**0.5, "same")[2:-2]
+    drift = rng.normal(size=(64, 1)) * 0.1 + 1.0
+    ground = light[:, None] + streaks * slope[:, None] * 0.3 * smooth * drift
+    ground *= 1.0 + 0.3 * streaks * rng.normal(size=axial.size)
+    values = ground.copy()
+    mirror = light * (1.0 + contrast * np.sign(np.sin(9.0 * ANGLES)))
+    cdf = np.vectorize(lambda x: 0.5 * (1.0 + erf(x / 2**0.5)))
+    for start, end in bands:
+        run = wobble * np.cos(ANGLES - 0.6)[:, None]
+        inside = cdf((axial - start - run) / 0.08) - cdf((axial - end - run) / 0.08)
+        values = values * (1.0 - inside) + mirror[:, None] * inside
+    if stain:
+        spot = ((axial - 30.0) / 4.0) ** 2 + ((ANGLES[:, None] - 0.3) / 0.3) ** 2 < 1.0
+        values = np.where(spot, 0.55 * values, values)
+    values += rng.normal(0.0, 0.004, values.shape)
+    return Strip(values=values.astype(np.float32), axial_mm=axial, angle_rad=ANGLES)
+
+
+def positions(strip: Strip) -> list[tuple[float, float]]:
+    found = find_bands(strip, land_mm=LAND, notches_mm=[], arc_rad=ARC)
+    return [(band.start.axial_mm, band.end.axial_mm) for band in found]
+
+
+@pytest.mark.parametrize("width", [0.6, 1.5, 4.0, 8.0])
+def test_a_band_is_found_at_its_edges(width):
+    (found,) = positions(paint([(20.0, 20.0 + width)]))
+    assert found == pytest.approx((20.0, 20.0 + width), abs=0.03)
+
+
+def test_two_bands_less_than_a_millimetre_apart_stay_two():
+    found = positions(paint([(20.0, 23.0), (23.8, 25.8)], seed=3))
+    assert len(found) == 2
+    assert np.ravel(found) == pytest.approx([20.0, 23.0, 23.8, 25.8], abs=0.05)
+
+
+def test_ground_metal_alone_shows_no_band():
+    assert sum(len(positions(paint(seed=seed))) for seed in range(12)) == 0
+
+
+def test_a_stain_is_no_band():
+    assert positions(paint(seed=5, stain=True)) == []
+
+
+def test_a_wobbling_edge_is_reported_as_its_mean_over_the_arc():
+    (found,) = positions(paint([(30.0, 33.0)], wobble=0.12, seed=8))
+    # Mean of cos(a - 0.6) over -45..45 degrees: cos(0.6) sin(45 deg) / (pi / 4).
+    shift = 0.12 * np.cos(0.6) * np.sin(np.pi / 4) / (np.pi / 4)
+    assert found == pytest.approx((30.0 + shift, 33.0 + shift), abs=0.03)
+
+
+def test_the_stated_uncertainty_of_an_edge_holds_over_many_surfaces():
+    normalised = []
+    for seed in range(40):
+        strip = paint([(25.0, 28.0)], seed=seed, streaks=0.3)
+        for band in find_bands(strip, land_mm=LAND, notches_mm=[], arc_rad=ARC):
+            for edge, truth in ((band.start, 25.0), (band.end, 28.0)):
+                normalised.append(
+                    (edge.axial_mm - truth) / np.hypot(edge.fit_u_mm, edge.unseen_u_mm)
+                )
+    assert len(normalised) >= 70
+    rms = float(np.sqrt(np.mean(np.square(normalised))))
+    assert 0.5 < rms < 1.5
+
+
+def test_a_notch_in_the_outline_is_no_band():
+    strip = paint([(20.0, 22.0), (40.0, 42.0)])
+    found = find_bands(strip, land_mm=LAND, notches_mm=[(20.0, 22.0)], arc_rad=ARC)
+    assert [round(band.start.axial_mm) for band in found] == [40]

@@ -1,0 +1,338 @@
+"""Find a graduated rule in a photo and measure its graduations."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.camera import Camera, FloatArray
+from calib.errors import MeasureError, ScaleUnreadableError
+from calib.rule_law import SpacingLaw, fit_law
+from calib.rule_marks import Marks, follow_marks
+from calib.rule_pitch import Reading, read_division, segment_agrees
+from calib.rule_search import Grey, Row, search_rows
+
+MIN_GRADUATIONS = 20  # fewer fix the perspective too poorly, and print may imitate them
+_LIKENESS_MARKS = 10  # this many even marks in a row look like a rule
+_LARGEST_RMS_PITCHES = 0.03  # scatter about the law of spacing: 0.03 mm on a millimetre rule
+_LARGEST_STAGGER_PITCHES = 0.35  # scatter of the common ends: the ruled edge is straight
+_SMALLEST_SHARE = 0.5  # of the marks between the first and the last
+_OUTLIER_SIGMA = 4.0
+_WIDE_GAP = 3  # marks missing in a row after which the count is checked
+_SURE_RATIO = 3.0  # of the scatter with a count wrong by one to that with the count as it is
+_SAME_PITCH = 0.01
+_COVER_PITCHES = 3.0  # a row that reaches no farther beyond the marks is the same row
+_ALIKE = 2.0  # edges whose scales are as sure to this factor: the nearer one to the shaft
+
+
+class NoScaleError(MeasureError):
+    """Nothing like a scale lies in the picture."""
+
+    code = "no-scale"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RuleView:
+    """The graduations of one ruled edge as a photo shows them.
+
+    Parameters
+    ----------
+    marks_px : ndarray, shape (n, 2)
+        Middle of each graduation (of its own length and width), stored pixels, in order
+        along the rule; row i and row j lie (j - i) pitches apart. NaN where not seen.
+    roots_px, tips_px : ndarray, shape (n, 2)
+        Ends of the part of each mark that was used: root on the side on which all marks
+        end together (the ruled edge), tip on the other.
+    pitch_mm : float
+        From one row to the next.
+    pitch_source : {"given", "long and short marks"}
+        Where the pitch comes from.
+    u_px : float
+        Standard uncertainty of one mark's position along the rule.
+    rms_px : float
+        Scatter of the seen marks about the law of even spacing in perspective, px.
+    bend_px : float
+        Largest smooth departure from pure perspective between the first and the last mark:
+        near zero with a true lens, some px with one estimated from EXIF.
+    edge : {"near", "far"}
+        Which edge of the rule: the one that faces the shaft (the middle of the picture where
+        the shaft is not known), or the one that is turned away from it.
+    dark_marks : bool
+        Dark marks on a bright rule, or bright ones on a dark rule.
+    """
+
+    marks_px: FloatArray
+    roots_px: FloatArray
+    tips_px: FloatArray
+    pitch_mm: float
+    pitch_source: str
+    u_px: float
+    rms_px: float
+    bend_px: float
+    edge: str
+    dark_marks: bool
+
+    def __post_init__(self) -> None:
+        for name in ("marks_px", "roots_px", "tips_px"):
+            frozen = np.array(getattr(self, name), dtype=float)
+            frozen.setflags(write=False)
+            object.__setattr__(self, name, frozen)
+
+    @property
+    def seen(self) -> NDArray[np.bool_]:
+        """Which graduations were measured, shape (n,)."""
+        return np.isfinite(self.marks_px[:, 0])
+
+    @property
+    def graduations(self) -> int:
+        """Number of graduations measured."""
+        return int(self.seen.sum())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Edge:
+    """A ruled edge that was read; contrast is that of the lengths of its marks."""
+
+    marks: Marks
+    law: SpacingLaw
+    pitch_mm: float
+    source: str
+    contrast: float
+
+    @property
+    def relative_u(self) -> float:
+        """Of the mean pitch, from the scatter of the marks."""
+        number = np.nonzero(self.marks.seen)[0]
+        return self.law.rms_px / (self.marks.pitch_px * float(np.std(number)) * len(number) ** 0.5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Refused:
+    """Why a row of marks was not taken for a ruled edge."""
+
+    marks: Marks
+    message: str
+    remedy: str
+    contrast: float
+
+
+def find_rule(
+    grey: Grey, camera: Camera, *, pitch_mm: float | None = None, avoid: FloatArray | None = None
+) -> RuleView:
+    """Find a graduated rule and measure its graduations.
+
+    Parameters
+    ----------
+    grey : ndarray of uint8 or uint16, shape (height, width)
+        Stored grey values (sRGB).
+    camera : Camera
+        For the distortion; an estimate without distortion will do.
+    pitch_mm : float, optional
+        Graduation pitch; found from the long and short marks where not given.
+    avoid : ndarray, shape (k, 2), optional
+        Polygon (px) of the shaft, whose grinding marks are no graduations.
+
+    Returns
+    -------
+    RuleView
+        Of the surer edge, or of the one nearer to `avoid` where two are about as sure.
+
+    Raises
+    ------
+    NoScaleError
+        Code "no-scale": nothing like a rule is seen.
+    ScaleUnreadableError
+        Code "scale-unreadable": a rule is seen, but too few graduations can be followed, or
+        their pitch can't be told and is not given, or contradicts the one given.
+    """
+    edges: list[_Edge] = []
+    refused: list[_Refused] = []
+    for row in search_rows(grey, avoid=avoid):
+        if any(_covers(known.marks, row) for known in [*edges, *refused]):
+            continue
+        judged = [_judge(marks, pitch_mm) for marks in follow_marks(grey, camera, row)]
+        likely = [result for result in judged if result is not None]
+        if likely:
+            best = max(likely, key=lambda result: result.contrast)
+            edges += [best] if isinstance(best, _Edge) else []
+            refused += [best] if isinstance(best, _Refused) else []
+    if not edges:
+        raise _refusal(refused)
+    return _view(edges, grey, avoid)
+
+
+def _covers(marks: Marks, row: Row) -> bool:
+    """Whether a row lies wholly on the marks of an edge already read."""
+    root, tip = (points[marks.seen] for points in (marks.root_px, marks.tip_px))
+    hull = cv2.convexHull(np.concatenate([root, tip]).astype(np.float32))
+    places = [row.origin_px + s * row.along for s in (row.span_px[0], 0.0, row.span_px[1])]
+    return all(
+        cv2.pointPolygonTest(hull, (float(x), float(y)), measureDist=True)
+        > -_COVER_PITCHES * marks.pitch_px
+        for x, y in places
+    )
+
+
+def _contrast_of_lengths(marks: Marks) -> float:
+    """Longest against shortest marks; lines taken for gaps and gaps for lines lower it."""
+    low, high = np.nanpercentile(marks.length, [20, 95])
+    return float(high / low)
+
+
+def _judge(marks: Marks, given_mm: float | None) -> _Edge | _Refused | None:
+    """An edge, or why it can't be read, or None where it is nothing like a ruled edge."""
+    law = _law_of(marks)
+    marks = _without_outliers(marks, law)
+    count = int(marks.seen.sum())
+    even = law.rms_px <= _LARGEST_RMS_PITCHES * marks.pitch_px
+    straight = marks.straight_px <= _LARGEST_STAGGER_PITCHES * marks.pitch_px
+    if count < _LIKENESS_MARKS or not even or not straight:
+        return None
+    if count < _SMALLEST_SHARE * len(marks.length):
+        return None
+    reading = read_division(marks.length)
+    marks = _surely_counted(marks, reading)
+    count = int(marks.seen.sum())
+    if count < MIN_GRADUATIONS:
+        return _Refused(
+            contrast=_contrast_of_lengths(marks),
+            marks=marks,
+            message=f"{count} graduations could be followed; {MIN_GRADUATIONS} are needed.",
+            remedy="Show more of the rule, turn the lamp until the marks stand out, "
+            "and photograph again.",
+        )
+    return _with_pitch(marks, reading, given_mm)
+
+
+def _with_pitch(marks: Marks, reading: Reading | None, given_mm: float | None) -> _Edge | _Refused:
+    contrast = _contrast_of_lengths(marks)
+    seen = f"{int(marks.seen.sum())} graduations could be followed, but their long and short marks"
+
+    def edge(chosen: Marks, pitch_mm: float, source: str) -> _Edge:
+        return _Edge(
+            marks=chosen, law=_law_of(chosen), pitch_mm=pitch_mm, source=source, contrast=contrast
+        )
+
+    def refused(message: str, remedy: str) -> _Refused:
+        return _Refused(marks=marks, message=message, remedy=remedy, contrast=contrast)
+
+    if reading is None:
+        if given_mm is None:
+            return refused(f"{seen} do not tell the pitch.", "Give --pitch.")
+        return edge(marks, given_mm, "given")
+    found = reading.pitch_mm
+    if given_mm is None:
+        return edge(marks, found, _FROM_LENGTHS)
+    coarser, finer = round(given_mm / found), round(found / given_mm)
+    if _is_power_of_two(coarser) and abs(given_mm / found / coarser - 1.0) < _SAME_PITCH:
+        first = int(np.argmax(reading.levels(np.arange(len(marks.length))) > 0))
+        chosen = marks.take(slice(first % coarser, None, coarser))
+        if chosen.seen.sum() >= MIN_GRADUATIONS:
+            return edge(chosen, given_mm, "given")
+    elif not (_is_power_of_two(finer) and abs(found / given_mm / finer - 1.0) < _SAME_PITCH):
+        return refused(
+            f"{seen} are those of a rule divided every {found:.4g} mm; {given_mm:.4g} mm was given.",
+            "Check --pitch.",
+        )
+    return edge(marks, found, _FROM_LENGTHS)
+
+
+_FROM_LENGTHS = "long and short marks"
+
+
+def _is_power_of_two(value: int) -> bool:
+    return value > 0 and value & (value - 1) == 0
+
+
+def _law_of(marks: Marks) -> SpacingLaw:
+    number = np.nonzero(marks.seen)[0]
+    return fit_law(number, marks.position_px[number])
+
+
+def _without_outliers(marks: Marks, law: SpacingLaw) -> Marks:
+    """The marks from the first to the last seen one, those off the law taken as not seen."""
+    number = np.nonzero(marks.seen)[0]
+    off = np.abs(law.residual) > _OUTLIER_SIGMA * law.rms_px
+    return _blanked(marks, number[off])
+
+
+def _blanked(marks: Marks, number: NDArray[np.int64]) -> Marks:
+    fields = {}
+    for name in ("middle_px", "root_px", "tip_px", "position_px", "length"):
+        values = getattr(marks, name).copy()
+        values[number] = np.nan
+        fields[name] = values
+    blanked = replace(marks, **fields)
+    seen = np.nonzero(blanked.seen)[0]
+    return blanked.take(slice(seen[0], seen[-1] + 1)) if len(seen) else blanked
+
+
+def _surely_counted(marks: Marks, reading: Reading | None) -> Marks:
+    """Only those stretches whose count from the longest one is beyond doubt."""
+    number = np.nonzero(marks.seen)[0]
+    breaks = np.nonzero(np.diff(number) > _WIDE_GAP)[0] + 1
+    if not len(breaks):
+        return marks
+    stretches = np.split(number, breaks)
+    stretches.sort(key=len, reverse=True)
+    kept, dropped = [stretches[0]], []
+    for stretch in stretches[1:]:
+        sure = (
+            segment_agrees(reading, marks.length, stretch[0], stretch[-1] + 1)
+            if reading is not None
+            else _count_is_sure(marks, np.concatenate(kept), stretch)
+        )
+        (kept if sure else dropped).append(stretch)
+    return _blanked(marks, np.concatenate(dropped)) if dropped else marks
+
+
+def _count_is_sure(marks: Marks, known: NDArray[np.int64], more: NDArray[np.int64]) -> bool:
+    """Whether a count wrong by one across the gap would spoil the even spacing."""
+    both = np.concatenate([known, more])
+    rms = [
+        fit_law(np.concatenate([known, more + slip]), marks.position_px[both]).rms_px
+        for slip in (0, -1, 1)
+    ]
+    return rms[0] * _SURE_RATIO < min(rms[1:])
+
+
+def _refusal(refused: list[_Refused]) -> MeasureError:
+    if refused:
+        worst = max(refused, key=lambda reason: int(reason.marks.seen.sum()))
+        return ScaleUnreadableError(worst.message, worst.remedy)
+    return NoScaleError(
+        "No graduated rule is seen in the photo.",
+        "Lay a steel rule beside the shaft, its graduations facing the camera and 10 px or "
+        "more per mm, or give --diameter.",
+    )
+
+
+def _view(edges: list[_Edge], grey: Grey, avoid: FloatArray | None) -> RuleView:
+    """The edge to use; with a known shaft the nearer one of two that are about as sure."""
+    centre = np.array(grey.shape[::-1]) / 2.0 if avoid is None else np.mean(avoid, axis=0)
+    root = [np.nanmean(edge.marks.root_px, axis=0) for edge in edges]
+    distance = [float(np.linalg.norm(point - centre)) for point in root]
+    surest = min(range(len(edges)), key=lambda i: edges[i].relative_u)
+    alike = [
+        i
+        for i in range(len(edges))
+        if edges[i].relative_u <= _ALIKE * edges[surest].relative_u
+    ]
+    best = surest if avoid is None else min(alike, key=lambda i: distance[i])
+    edge, marks = edges[best], edges[best].marks
+    outward = np.nanmean(marks.tip_px, axis=0) - root[best]
+    return RuleView(
+        marks_px=marks.middle_px,
+        roots_px=marks.root_px,
+        tips_px=marks.tip_px,
+        pitch_mm=edge.pitch_mm,
+        pitch_source=edge.source,
+        u_px=edge.law.rms_px,
+        rms_px=float(np.sqrt(np.mean(edge.law.residual**2))),
+        bend_px=float(np.abs(edge.law.coefficients[2:4]).sum()),
+        edge="near" if outward @ (root[best] - centre) > 0.0 else "far",
+        dark_marks=marks.polarity < 0,
+    )

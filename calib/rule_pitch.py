@@ -1,0 +1,186 @@
+"""What the graduations of a rule are apart: told from their long and short marks, or given.
+
+Metric rules lengthen every 5th and 10th millimetre mark, and half-millimetre rules the whole
+millimetres as well; inch rules halve again and again, each halving with shorter marks
+(common practice of rule makers, no published source).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.camera import FloatArray
+
+INCH_MM = 25.4  # exact (international inch, 1959)
+
+_SPREAD_FLOOR = 0.02  # of the short marks' length: drawing and blur
+_OUTLIER_SQUARED = 25.0  # five standard deviations: a worse mark counts no more than this
+_CLASS_COST = 10.0  # each further length must explain more than this (2 ln n, n = 150)
+_MARGIN = 15.0  # of the cost between two pitches: odds of 1 in 1800 (Gaussian)
+_SHORT_MARKS_MM = (0.8, 7.0)  # length of the shortest marks of any rule seen
+_TOP_MARKS = 2  # of the longest kind: a single one leaves the period open
+_SMALLEST_STEP = 0.06  # of the short marks' length, from one length to the next
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Division:
+    """A way to divide a rule: `levels[i]` is how important mark i of a period is."""
+
+    pitch_mm: float
+    levels: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Reading:
+    """A division that fits: mark k has the importance levels[(k - phase) % period]."""
+
+    division: Division
+    phase: int
+    spread: float
+    centres: FloatArray
+
+    @property
+    def pitch_mm(self) -> float:
+        """Distance between neighbouring marks."""
+        return self.division.pitch_mm
+
+    def levels(self, number: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Importance of marks."""
+        return self.division.levels[(number - self.phase) % len(self.division.levels)]
+
+
+def parse_pitch(text: str) -> float:
+    """Read a graduation pitch.
+
+    Parameters
+    ----------
+    text : str
+        Millimetres ("1", "0.5", "0.5mm"), or a fraction of an inch ("1in/32", "1/32in").
+
+    Returns
+    -------
+    float
+        Pitch in mm.
+
+    Raises
+    ------
+    ValueError
+        If it is neither, or not between 0.1 mm and 100 mm.
+
+    Examples
+    --------
+    >>> parse_pitch("0.5"), parse_pitch("1in/32")
+    (0.5, 0.79375)
+    """
+    plain = text.strip().lower().replace(" ", "").replace('"', "in").replace("inch", "in")
+    unit_mm = INCH_MM if "in" in plain else 1.0
+    above, _, below = plain.replace("mm", "").replace("in", "").partition("/")
+    try:
+        value = float(above) / (float(below) if below else 1.0) * unit_mm
+    except (ValueError, ZeroDivisionError):
+        value = math.nan
+    if not 0.1 <= value <= 100.0:
+        message = f"{text!r} is no graduation pitch: give mm (1, 0.5) or a fraction (1in/32)."
+        raise ValueError(message)
+    return value
+
+
+def _halvings(parts: int) -> NDArray[np.int64]:
+    """How often each mark's number can be halved; the inch marks come out on top."""
+    return np.array([(k & -k).bit_length() - 1 if k else parts.bit_length() - 1
+                     for k in range(parts)])  # fmt: skip
+
+
+def _metric(period: int, *important: int) -> NDArray[np.int64]:
+    """One level up for each divisor that divides the mark's number."""
+    return np.array([sum(k % step == 0 for step in important) for k in range(period)])
+
+
+DIVISIONS = (
+    Division(pitch_mm=1.0, levels=_metric(10, 5, 10)),
+    Division(pitch_mm=1.0, levels=_metric(5, 5)),
+    Division(pitch_mm=0.5, levels=_metric(20, 2, 10, 20)),
+    Division(pitch_mm=0.5, levels=_metric(10, 2, 10)),
+    Division(pitch_mm=INCH_MM / 16, levels=_halvings(16)),
+    Division(pitch_mm=INCH_MM / 32, levels=_halvings(32)),
+    Division(pitch_mm=INCH_MM / 64, levels=_halvings(64)),
+)
+
+
+def read_division(length: FloatArray) -> Reading | None:
+    """Tell the division of a rule from the lengths of its marks.
+
+    Parameters
+    ----------
+    length : ndarray, shape (n,)
+        Lengths of consecutive marks, in pitches; NaN where not seen.
+
+    Returns
+    -------
+    Reading or None
+        None where no division fits clearly better than those of another pitch.
+
+    Notes
+    -----
+    Each division at each phase sorts the marks into lengths; the cost is the squared scatter
+    within them (capped for outliers), plus a fixed cost for each length (as in Schwarz's
+    criterion, Ann. Stat. 6 (1978) 461). Lengths must rise with importance.
+    """
+    number = np.nonzero(np.isfinite(length))[0]
+    value = length[number]
+    if len(value) < 2:
+        return None
+    short = float(np.percentile(value, 25))
+    trials = []
+    for division in DIVISIONS:
+        if not _SHORT_MARKS_MM[0] < short * division.pitch_mm < _SHORT_MARKS_MM[1]:
+            continue
+        for phase in range(len(division.levels)):
+            level = division.levels[(number - phase) % len(division.levels)]
+            centres = _centres(value, level)
+            if centres is not None and np.all(np.diff(centres) > _SMALLEST_STEP * short):
+                trials.append((division, phase, centres, np.abs(value - centres[level])))
+    if not trials:
+        return None
+    tightest = min(float(np.median(off)) for *_, off in trials)
+    spread = max(1.48 * tightest, _SPREAD_FLOOR * short)
+    costs = np.array([_cost(off / spread) + _CLASS_COST * len(c) for _, _, c, off in trials])
+    even = _cost((value - np.median(value)) / spread) + _CLASS_COST
+    best = int(np.argmin(costs))
+    chosen = trials[best][0]
+    rivals = [c for c, t in zip(costs, trials, strict=True) if t[0].pitch_mm != chosen.pitch_mm]
+    if min([even, *rivals]) < costs[best] + _MARGIN:
+        return None
+    return Reading(
+        division=chosen, phase=trials[best][1], spread=spread, centres=trials[best][2]
+    )
+
+
+def segment_agrees(reading: Reading, length: FloatArray, start: int, stop: int) -> bool:
+    """Whether the marks start..stop - 1 alone would be numbered as the whole is."""
+    number = start + np.nonzero(np.isfinite(length[start:stop]))[0]
+    levels = reading.division.levels
+    costs = [
+        _cost((length[number] - reading.centres[levels[(number - p) % len(levels)]])
+              / reading.spread)
+        for p in range(len(levels))
+    ]  # fmt: skip
+    others = [cost for phase, cost in enumerate(costs) if phase != reading.phase]
+    return costs[reading.phase] + _MARGIN < min(others)
+
+
+def _centres(value: FloatArray, level: NDArray[np.int64]) -> FloatArray | None:
+    """Median of each level; None if one is empty, the top one rare, or the means do not rise."""
+    count = np.bincount(level)
+    if not count.all() or count[-1] < _TOP_MARKS or np.any(np.diff(np.bincount(level, value) / count) <= 0.0):
+        return None
+    groups = [value[level == i] for i in range(len(count))]
+    return np.array([np.median(group) for group in groups])
+
+
+def _cost(deviation: FloatArray) -> float:
+    return float(np.minimum(deviation**2, _OUTLIER_SQUARED).sum())

@@ -308,9 +308,9 @@ def _shape(
     at_end = mean(end - gap - window, end - gap) - after
     shares = []
     for step, whole in ((at_start, inside - before), (at_end, inside - after)):
-        whole = np.clip(whole, -_PAIR_CAP, _PAIR_CAP)
-        step = np.clip(step, -_PAIR_CAP, _PAIR_CAP)
-        shares.append(float(whole @ step / (whole @ whole + 1e-9)))
+        all_of_it = np.clip(whole, -_PAIR_CAP, _PAIR_CAP)
+        at_once = np.clip(step, -_PAIR_CAP, _PAIR_CAP)
+        shares.append(float(all_of_it @ at_once / (all_of_it @ all_of_it + 1e-9)))
     around = int(_AROUND_MM * px_per_mm)
     columns = np.arange(max(0, start - around), min(usable.size - 1, end + around))
     usual = np.median(scaled[:, columns[usable[columns]]], axis=1)

@@ -50,7 +50,7 @@ def read_card(photo: Photo, camera: Camera, board: Board) -> ScaleReading:
         No card, or too little of it.
     """
     view = find_board(photo.grey, board)
-    checked = board.print_scale != 1.0
+    checked = board.print_scale_checked
 
     def plane(of: Camera) -> ScalePlane:
         return plane_from_corners(

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from bandscan.curves import edge_px
 from bandscan.output.drawing import GREEN, PURPLE, VERMILION, dashed
 from bandscan.output.labels import spread
-from bandscan.output.overlay import LONG_SIDE_PX, draw_overlay, turn_picture, turn_points
+from bandscan.output.overlay import draw_overlay, picture_scale, turn_picture, turn_points
 from bandscan.output.strip import draw_strip
 from bandscan.result import Measurement, Refusal
 from tests import examples
@@ -47,7 +47,7 @@ def test_band_edges_are_drawn_where_the_result_says(orientation):
     measurement = examples.measurement(photo=examples.photo(orientation), landing=None)
     picture = draw_overlay(measurement)
     distance = distance_from_colour(picture, VERMILION)
-    scale = LONG_SIDE_PX / examples.WIDTH
+    scale = picture_scale(examples.WIDTH, examples.HEIGHT)
     for band in measurement.bands:
         for edge in (band.start, band.end):
             points = edge_px(examples.CAMERA, examples.shaft(), band, edge)
@@ -59,16 +59,25 @@ def test_band_edges_are_drawn_where_the_result_says(orientation):
 def test_the_picture_is_upright_and_has_a_panel_below():
     level = draw_overlay(examples.measurement())
     upright = draw_overlay(examples.measurement(photo=examples.photo(6)))
-    assert level.shape[1] == LONG_SIDE_PX
-    assert upright.shape[1] == round(LONG_SIDE_PX * examples.HEIGHT / examples.WIDTH)
-    assert level.shape[0] > round(LONG_SIDE_PX * examples.HEIGHT / examples.WIDTH)
+    scale = picture_scale(examples.WIDTH, examples.HEIGHT)
+    assert level.shape[1] == round(scale * examples.WIDTH)
+    assert level.shape[0] > scale * examples.HEIGHT + 200
+    assert upright.shape[1] == round(scale * examples.HEIGHT)
+    assert upright.shape[0] > scale * examples.WIDTH + 200
+
+
+@pytest.mark.parametrize("long_side", [400, 1200, 2000, 2600, 3264, 4032, 4080, 6000, 8160, 12000])
+def test_pictures_are_of_a_size_for_a_screen(long_side):
+    """A 12 MP photo is halved."""
+    assert 1300 <= picture_scale(long_side, long_side * 3 // 4) * long_side <= 2600
+    assert picture_scale(4032, 3024) == picture_scale(3024, 4032) == 0.5
 
 
 def test_graduations_are_marked_where_they_were_found():
     picture = draw_overlay(examples.measurement())
     distance = distance_from_colour(picture, PURPLE)
     marks = examples.scale().graduations_px
-    scale = LONG_SIDE_PX / examples.WIDTH
+    scale = picture_scale(examples.WIDTH, examples.HEIGHT)
     seen = marks[np.isfinite(marks).all(axis=1)]
     shown = np.round((seen + 0.5) * scale - 0.5).astype(int)
     assert distance[shown[:, 1], shown[:, 0]].max() <= 1.0
@@ -84,11 +93,11 @@ def test_planned_lips_are_drawn_only_where_a_landing_is_given():
 
 
 def test_a_wide_margin_is_hatched_to_scale():
-    """U of 1.2 mm at 1000 px / 127.5 mm, doubled to the picture: 17 px on either side."""
-    wide = examples.measurement(bands=(examples.band(20.0, 30.0, u=0.6),), landing=None)
+    """U of 1.8 mm at 1000 px / 127.5 mm, at the picture's scale: 15 px on either side."""
+    wide = examples.measurement(bands=(examples.band(20.0, 30.0, u=0.9),), landing=None)
     narrow = examples.measurement(bands=(examples.band(20.0, 30.0, u=0.01),), landing=None)
-    foot = edge_px(examples.CAMERA, examples.shaft(), wide.bands[0], wide.bands[0].start, -0.8)
-    scale = LONG_SIDE_PX / examples.WIDTH
+    foot = edge_px(examples.CAMERA, examples.shaft(), wide.bands[0], wide.bands[0].start, -1.4)
+    scale = picture_scale(examples.WIDTH, examples.HEIGHT)
     x, y = np.round((foot[12] + 0.5) * scale - 0.5).astype(int)
     near = (slice(y - 10, y + 10), slice(x - 3, x + 3))
     assert np.ptp(draw_overlay(wide)[near].astype(int)) > 60  # strokes on the plain grey

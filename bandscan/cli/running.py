@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ import cv2
 
 from bandscan.cli.faults import explain
 from bandscan.options import MeasureOptions
-from bandscan.output.drawing import Picture
+from bandscan.output.drawing import Picture, load_font
 from bandscan.output.files import UnwritableFileError, make_folder, write_file
 from bandscan.output.overlay import draw_overlay
 from bandscan.output.result_json import check_object, json_text, measurement_object
@@ -42,25 +43,21 @@ def measure_all(
     """
     objects: list[dict[str, Any]] = []
     status = 0
-    for number, (path, stem) in enumerate(zip(photos, _stems(photos), strict=True), start=1):
-        _tell_progress(number, photos)
-        measurement = _measure_one(path, options, verbose=verbose)
-        status = max(status, measurement.exit_status)
-        content = measurement_object(measurement)
-        objects.append(content)
-        written: list[Path] = []
-        if measurement.photo is not None:
+    with ThreadPoolExecutor(max_workers=1) as painter:
+        painter.submit(load_font)  # while the first photo is measured
+        for number, (path, stem) in enumerate(zip(photos, _stems(photos), strict=True), start=1):
+            _tell_progress(number, photos)
+            measurement = _measure_one(path, options, verbose=verbose)
+            content = measurement_object(measurement)
+            objects.append(content)
             folder = path.with_name(f"{path.name}-bandscan") if out is None else out
-            try:
-                written = _write_results(measurement, content, folder / stem)
-            except UnwritableFileError as error:
-                _complain(str(error))
-                status = max(status, error.exit_status)
-        if measurement.refusal is not None:
-            _complain(_refusal_sentence(measurement.file, measurement.refusal))
-        if json_path != STANDARD_OUTPUT:
-            text = measurement_text(measurement, written=written, budget=verbose)
-            click.echo(f"{text}\n" if text else "", nl=False)
+            written, write_status = _write_results(measurement, content, folder / stem, painter)
+            status = max(status, measurement.exit_status, write_status)
+            if measurement.refusal is not None:
+                _complain(_refusal_sentence(measurement.file, measurement.refusal))
+            if json_path != STANDARD_OUTPUT:
+                text = measurement_text(measurement, written=written, budget=verbose)
+                click.echo(f"{text}\n" if text else "", nl=False)
     return max(status, _write_json(objects, json_path))
 
 
@@ -133,20 +130,36 @@ def _stems(photos: Sequence[Path]) -> list[str]:
 
 
 def _write_results(
-    measurement: Measurement, content: dict[str, Any], start: Path
-) -> list[Path]:
-    """Write pictures and JSON under names that begin with `start`."""
-    make_folder(start.parent)
-    pictures = {"bands": draw_overlay(measurement), "strip": draw_strip(measurement)}
-    files = {
-        start.with_name(f"{start.name}-{name}.jpg"): _jpeg(picture)
-        for name, picture in pictures.items()
-        if picture is not None
+    measurement: Measurement, content: dict[str, Any], start: Path, painter: Executor
+) -> tuple[list[Path], int]:
+    """Write pictures and JSON under names that begin with `start`.
+
+    Returns
+    -------
+    written : list of Path
+    status : int
+        Exit status; what could not be written has been told.
+    """
+    if measurement.photo is None:
+        return [], 0
+    drawn = {
+        "bands": painter.submit(draw_overlay, measurement),
+        "strip": painter.submit(draw_strip, measurement),
     }
-    files[start.with_name(f"{start.name}.json")] = json_text([content]).encode()
-    for path, data in files.items():
-        write_file(path, data)
-    return list(files)
+    written: list[Path] = []
+    try:
+        make_folder(start.parent)
+        for name, future in drawn.items():  # one is encoded here while the next is drawn there
+            picture = future.result()
+            if picture is not None:
+                written.append(start.with_name(f"{start.name}-{name}.jpg"))
+                write_file(written[-1], _jpeg(picture))
+        written.append(start.with_name(f"{start.name}.json"))
+        write_file(written[-1], json_text([content]).encode())
+    except UnwritableFileError as error:
+        _complain(str(error))
+        return written[:-1], error.exit_status
+    return written, 0
 
 
 def _jpeg(picture: Picture) -> bytes:

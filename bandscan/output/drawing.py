@@ -45,6 +45,11 @@ def _font() -> cv2.FontFace:
     return cv2.FontFace("sans")
 
 
+def load_font() -> None:
+    """Load the font in the thread that will draw; it takes longer than the text of a picture."""
+    text_width("0", 24)
+
+
 @cache
 def text_width(text: str, size: int, weight: int = REGULAR) -> int:
     """Width of a line of text, px."""
@@ -52,7 +57,7 @@ def text_width(text: str, size: int, weight: int = REGULAR) -> int:
     return int(width)
 
 
-def put_text(  # noqa: PLR0913 - what a line of text needs
+def put_text(
     picture: Picture,
     text: str,
     at: tuple[float, float],

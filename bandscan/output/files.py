@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import tempfile
 from pathlib import Path
 
 from calib.errors import MeasureError
@@ -39,20 +38,13 @@ def write_file(path: Path, data: bytes) -> None:
     UnwritableFileError
         If the folder or the file cannot be written.
     """
-    temporary: Path | None = None
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        temporary = Path(name)
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-        mask = os.umask(0)
-        os.umask(mask)
-        temporary.chmod(0o666 & ~mask)  # mkstemp gives the owner alone access
+        temporary.write_bytes(data)
         temporary.replace(path)
     except (OSError, ValueError) as error:
-        if temporary is not None:
-            with contextlib.suppress(OSError):
-                temporary.unlink()
+        with contextlib.suppress(OSError, ValueError):
+            temporary.unlink()
         raise _unwritable(path, error) from error
 
 

@@ -172,9 +172,7 @@ def _put_names(frame: _Frame, names: list[tuple[float, str]], row: float) -> Non
     widths = np.array([text_width(name, TEXT_PX, BOLD) + 0.6 * TEXT_PX for _, name in names])
     places = spread(np.array([x for x, _ in names]), widths, float(WIDTH_PX))
     for (_, name), x in zip(names, places, strict=True):
-        put_text(
-            frame.picture, name, (x, row), size=TEXT_PX, weight=BOLD, anchor="middle"
-        )
+        put_text(frame.picture, name, (x, row), size=TEXT_PX, weight=BOLD, anchor="middle")
 
 
 def _fill_columns(

@@ -29,6 +29,7 @@ _ROWS_PER_STREAK = 6.0
 # rows differ by this share of the 10-90 % width even without noise (see DEVELOPERS.md).
 ROW_SHIFT_SHARE = 0.1
 _STEPS = 12
+_MOST_PLACES = 200  # at which the streaks' effect is tried; they overlap by then
 _TELLING = 3.0  # standard deviations of a row's own noise
 _TUKEY = 4.7  # usual tuning of the biweight: 95 % efficient on normal noise
 
@@ -313,7 +314,7 @@ def _streak_uncertainty(
     formal = math.sqrt(np.linalg.inv(normal)[0, 0])
     if starts.size < 2 * width:
         return 2.0 * formal, 4.0  # streaks correlate rows: the formal value is too small
-    starts = starts[:: max(1, starts.size // 400)]
+    starts = starts[:: max(1, starts.size // _MOST_PLACES)]
     values = np.nan_to_num(np.asarray(strip.values, dtype=float))
     windows = sliding_window_view(values, width, axis=1)[:, starts]
     windows = windows - windows.mean(axis=2, keepdims=True)

@@ -30,6 +30,7 @@ from bandscan.result import Measurement
 _KEY_PX = 90.0  # width of a sample of line or fill
 _MARGIN_PX = 30.0
 _ROW = 1.5  # of the letter size
+_LEAST_TEXT = 22.0  # room for the numbers beside the keys, of the letter size
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,11 +50,11 @@ def draw_legend(measurement: Measurement, width: int, keys: list[Key], size: int
     -------
     ndarray of uint8, shape (rows, width, 3)
     """
-    numbers = _number_lines(measurement)
-    row = _ROW * size
     widest_key = max((text_width(key.text, size) for key in keys), default=0)
-    widest_number = max((text_width(line, size, BOLD) for line, _ in numbers), default=0)
-    beside = widest_key + widest_number + _KEY_PX + 4.0 * _MARGIN_PX <= width
+    room = width - widest_key - _KEY_PX - 4.0 * _MARGIN_PX
+    beside = room >= _LEAST_TEXT * size
+    numbers = _number_lines(measurement, room if beside else width - 2.0 * _MARGIN_PX, size)
+    row = _ROW * size
     rows = max(len(numbers), len(keys)) if beside else len(numbers) + len(keys)
     panel = np.full((round(rows * row + 1.5 * _MARGIN_PX), width, 3), 255, dtype=np.uint8)
     y = _MARGIN_PX / 2.0 + row / 2.0
@@ -67,14 +68,18 @@ def draw_legend(measurement: Measurement, width: int, keys: list[Key], size: int
     return panel
 
 
-def _number_lines(measurement: Measurement) -> list[tuple[str, bool]]:
-    """Lines of text, and whether each is in bold."""
+def _number_lines(measurement: Measurement, room: float, size: int) -> list[tuple[str, bool]]:
+    """Lines of text that fit into `room` px, and whether each is in bold."""
+
+    def wrapped(text: str) -> list[tuple[str, bool]]:
+        return [(line, False) for line in wrap(text, room, size)]
+
     name = Path(measurement.file).name
     if measurement.refusal is not None:
         return [
             (f"{name}: not measured ({measurement.refusal.code})", True),
-            *((line, False) for line in _wrapped(measurement.refusal.message)),
-            *((line, False) for line in _wrapped(measurement.refusal.remedy)),
+            *wrapped(measurement.refusal.message),
+            *wrapped(measurement.refusal.remedy),
         ]
     lines = [(f"{name}: mm from the shaft end face", True)]
     for number, band in enumerate(measurement.bands, start=1):
@@ -83,21 +88,22 @@ def _number_lines(measurement: Measurement) -> list[tuple[str, bool]]:
         lines.append((f"              width {plus_minus(band.width_mm)}, {band.looks}", False))
     if not measurement.bands:
         lines.append(("no polished band was found", True))
-    lines.append(("± holds the true edge in 95 of 100 cases", False))
-    agreement = agreement_words(measurement)
-    if agreement is not None:
-        lines.append((agreement, False))
+    lines += wrapped("± holds the true edge in 95 of 100 cases")
+    lines += wrapped(agreement_words(measurement) or "")
     for warning in measurement.warnings:
-        lines.extend((line, False) for line in _wrapped(f"! {warning.message}"))
+        lines += wrapped(f"! {warning.message}")
     return lines
 
 
-def _wrapped(text: str, most: int = 62) -> list[str]:
-    lines = [""]
+def wrap(text: str, room: float, size: int) -> list[str]:
+    """Lines of a text that are at most `room` px wide; none for no text."""
+    lines: list[str] = []
     for word in text.split():
-        if lines[-1] and len(lines[-1]) + len(word) >= most:
-            lines.append("")
-        lines[-1] += (" " if lines[-1] else "") + word
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and text_width(longer, size) <= room:
+            lines[-1] = longer
+        else:
+            lines.append(word)
     return lines
 
 

@@ -1,6 +1,6 @@
 """Time and peak memory of a whole measurement against a plain decode of the same photo.
 
-    python tests/studies/benchmark.py PHOTO [--runs 7] [-- options of bandscan measure]
+    python tests/studies/benchmark.py PHOTO [--runs 7] [options of bandscan measure]
 
 Runs `bandscan measure PHOTO` with overlay and JSON, and `python -c "import cv2;
 cv2.imread(PHOTO)"`, in turn, each in a process of its own, and prints the medians and
@@ -36,12 +36,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("photo", type=Path)
     parser.add_argument("--runs", type=int, default=7)
-    parser.add_argument("options", nargs="*", help="after --: options of bandscan measure")
-    asked = parser.parse_args()
+    asked, options = parser.parse_known_args()  # the rest is for bandscan measure
     plain = [sys.executable, "-c", f"import cv2; cv2.imread({str(asked.photo)!r})"]
     with tempfile.TemporaryDirectory() as folder:
         ours = [
-            sys.executable, "-m", "bandscan", "measure", str(asked.photo), *asked.options,
+            sys.executable, "-m", "bandscan", "measure", str(asked.photo), *options,
             "--out", folder, "--json", str(Path(folder) / "result.json"),
         ]  # fmt: skip
         figures: dict[str, list[tuple[float, float, int]]] = {"imread": [], "bandscan": []}

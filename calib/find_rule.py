@@ -94,13 +94,12 @@ class RuleView:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Edge:
-    """A ruled edge that was read; contrast is that of the lengths of its marks."""
+    """A ruled edge that was read."""
 
     marks: Marks
     law: SpacingLaw
     pitch_mm: float
     source: str
-    contrast: float
 
     @property
     def relative_u(self) -> float:
@@ -116,7 +115,6 @@ class _Refused:
     marks: Marks
     message: str
     remedy: str
-    contrast: float
 
 
 def find_rule(
@@ -153,12 +151,12 @@ def find_rule(
     for row in search_rows(grey, avoid=avoid):
         if any(_covers(known.marks, row) for known in [*edges, *refused]):
             continue
-        judged = [_judge(marks, pitch_mm) for marks in follow_marks(grey, camera, row)]
-        likely = [result for result in judged if result is not None]
-        if likely:
-            best = max(likely, key=lambda result: result.contrast)
-            edges += [best] if isinstance(best, _Edge) else []
-            refused += [best] if isinstance(best, _Refused) else []
+        marks = follow_marks(grey, camera, row)
+        result = None if marks is None else _judge(marks, pitch_mm)
+        if isinstance(result, _Edge):
+            edges.append(result)
+        elif result is not None:
+            refused.append(result)
     if not edges:
         raise _refusal(refused)
     return _view(edges, grey, avoid)
@@ -174,12 +172,6 @@ def _covers(marks: Marks, row: Row) -> bool:
         > -_COVER_PITCHES * marks.pitch_px
         for x, y in places
     )
-
-
-def _contrast_of_lengths(marks: Marks) -> float:
-    """Longest against shortest marks; lines taken for gaps and gaps for lines lower it."""
-    low, high = np.nanpercentile(marks.length, [20, 95])
-    return float(high / low)
 
 
 def _judge(marks: Marks, given_mm: float | None) -> _Edge | _Refused | None:
@@ -198,7 +190,6 @@ def _judge(marks: Marks, given_mm: float | None) -> _Edge | _Refused | None:
     count = int(marks.seen.sum())
     if count < MIN_GRADUATIONS:
         return _Refused(
-            contrast=_contrast_of_lengths(marks),
             marks=marks,
             message=f"{count} graduations could be followed; {MIN_GRADUATIONS} are needed.",
             remedy="Show more of the rule, turn the lamp until the marks stand out, "
@@ -208,16 +199,13 @@ def _judge(marks: Marks, given_mm: float | None) -> _Edge | _Refused | None:
 
 
 def _with_pitch(marks: Marks, reading: Reading | None, given_mm: float | None) -> _Edge | _Refused:
-    contrast = _contrast_of_lengths(marks)
-    seen = f"{int(marks.seen.sum())} graduations could be followed, but their long and short marks"
+    seen = f"{int(marks.seen.sum())} graduations could be followed; their long and short marks"
 
     def edge(chosen: Marks, pitch_mm: float, source: str) -> _Edge:
-        return _Edge(
-            marks=chosen, law=_law_of(chosen), pitch_mm=pitch_mm, source=source, contrast=contrast
-        )
+        return _Edge(marks=chosen, law=_law_of(chosen), pitch_mm=pitch_mm, source=source)
 
     def refused(message: str, remedy: str) -> _Refused:
-        return _Refused(marks=marks, message=message, remedy=remedy, contrast=contrast)
+        return _Refused(marks=marks, message=message, remedy=remedy)
 
     if reading is None:
         if given_mm is None:
@@ -234,7 +222,7 @@ def _with_pitch(marks: Marks, reading: Reading | None, given_mm: float | None) -
             return edge(chosen, given_mm, "given")
     elif not (_is_power_of_two(finer) and abs(found / given_mm / finer - 1.0) < _SAME_PITCH):
         return refused(
-            f"{seen} are those of a rule divided every {found:.4g} mm; {given_mm:.4g} mm was given.",
+            f"{seen} are those of a rule with a pitch of {found:.4g} mm, not {given_mm:.4g} mm.",
             "Check --pitch.",
         )
     return edge(marks, found, _FROM_LENGTHS)
@@ -317,9 +305,7 @@ def _view(edges: list[_Edge], grey: Grey, avoid: FloatArray | None) -> RuleView:
     distance = [float(np.linalg.norm(point - centre)) for point in root]
     surest = min(range(len(edges)), key=lambda i: edges[i].relative_u)
     alike = [
-        i
-        for i in range(len(edges))
-        if edges[i].relative_u <= _ALIKE * edges[surest].relative_u
+        i for i in range(len(edges)) if edges[i].relative_u <= _ALIKE * edges[surest].relative_u
     ]
     best = surest if avoid is None else min(alike, key=lambda i: distance[i])
     edge, marks = edges[best], edges[best].marks

@@ -73,7 +73,8 @@ def fit_law(number: NDArray[np.int64], position_px: FloatArray) -> SpacingLaw:
     SpacingLaw
     """
     first, last = int(number.min()), int(number.max())
-    x = (number - (first + last) / 2.0) / max(1.0, (last - first) / 2.0)
+    x = np.asarray(number, dtype=float) - (first + last) / 2.0
+    x /= max(1.0, (last - first) / 2.0)
     y = np.asarray(position_px, dtype=float)
     columns = [np.ones_like(x), x]
     if len(x) >= _MARKS_FOR_BEND:
@@ -103,7 +104,7 @@ def _legendre(x: FloatArray, degree: int) -> FloatArray:
     """Legendre polynomial of degree 3 or 4, with its tangent beyond -1..1."""
     inside = np.clip(x, -1.0, 1.0)
     if degree == 3:
-        value, slope = (5.0 * inside**3 - 3.0 * inside) / 2.0, 6.0
-    else:
-        value, slope = (35.0 * inside**4 - 30.0 * inside**2 + 3.0) / 8.0, 10.0 * np.sign(inside)
-    return np.asarray(value + slope * (x - inside))
+        value = (5.0 * inside**3 - 3.0 * inside) / 2.0
+        return np.asarray(value + 6.0 * (x - inside))
+    value = (35.0 * inside**4 - 30.0 * inside**2 + 3.0) / 8.0
+    return np.asarray(value + 10.0 * np.sign(inside) * (x - inside))

@@ -21,17 +21,21 @@ _SPREAD_FLOOR = 0.02  # of the short marks' length: drawing and blur
 _OUTLIER_SQUARED = 25.0  # five standard deviations: a worse mark counts no more than this
 _CLASS_COST = 10.0  # each further length must explain more than this (2 ln n, n = 150)
 _MARGIN = 15.0  # of the cost between two pitches: odds of 1 in 1800 (Gaussian)
-_SHORT_MARKS_MM = (0.8, 7.0)  # length of the shortest marks of any rule seen
+_SHORT_MARKS_MM = (0.8, 5.5)  # length of the shortest marks: 1.5 to 4 is common practice
 _TOP_MARKS = 2  # of the longest kind: a single one leaves the period open
 _SMALLEST_STEP = 0.06  # of the short marks' length, from one length to the next
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Division:
-    """A way to divide a rule: `levels[i]` is how important mark i of a period is."""
+    """A way to divide a rule: `levels[i]` is how important mark i of a period is.
+
+    Where every level halves the one above (inches), the number of levels tells the pitch.
+    """
 
     pitch_mm: float
     levels: NDArray[np.int64]
+    halved: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -105,9 +109,9 @@ DIVISIONS = (
     Division(pitch_mm=1.0, levels=_metric(5, 5)),
     Division(pitch_mm=0.5, levels=_metric(20, 2, 10, 20)),
     Division(pitch_mm=0.5, levels=_metric(10, 2, 10)),
-    Division(pitch_mm=INCH_MM / 16, levels=_halvings(16)),
-    Division(pitch_mm=INCH_MM / 32, levels=_halvings(32)),
-    Division(pitch_mm=INCH_MM / 64, levels=_halvings(64)),
+    Division(pitch_mm=INCH_MM / 16, levels=_halvings(16), halved=True),
+    Division(pitch_mm=INCH_MM / 32, levels=_halvings(32), halved=True),
+    Division(pitch_mm=INCH_MM / 64, levels=_halvings(64), halved=True),
 )
 
 
@@ -151,13 +155,27 @@ def read_division(length: FloatArray) -> Reading | None:
     costs = np.array([_cost(off / spread) + _CLASS_COST * len(c) for _, _, c, off in trials])
     even = _cost((value - np.median(value)) / spread) + _CLASS_COST
     best = int(np.argmin(costs))
-    chosen = trials[best][0]
+    chosen, phase, centres, off = trials[best]
+    level = chosen.levels[(number - phase) % len(chosen.levels)]
+    if not _typical(off**2 < _OUTLIER_SQUARED * spread**2, level):
+        return None
+    if chosen.halved and _longer_still(value[level == level.max()], centres[-1], spread):
+        return None
     rivals = [c for c, t in zip(costs, trials, strict=True) if t[0].pitch_mm != chosen.pitch_mm]
     if min([even, *rivals]) < costs[best] + _MARGIN:
         return None
-    return Reading(
-        division=chosen, phase=trials[best][1], spread=spread, centres=trials[best][2]
-    )
+    return Reading(division=chosen, phase=phase, spread=spread, centres=centres)
+
+
+def _typical(near: NDArray[np.bool_], level: NDArray[np.int64]) -> bool:
+    """Whether most marks of each level, and two of the top one, have the length of the level."""
+    count, typical = np.bincount(level), np.bincount(level, near)
+    return bool(np.all(2.0 * typical > count) and typical[-1] >= _TOP_MARKS)
+
+
+def _longer_still(top: FloatArray, centre: float, spread: float) -> bool:
+    """Whether one of the longest marks is longer than the others: a level more may exist."""
+    return bool(top.max() > centre + max(_OUTLIER_SQUARED**0.5 * spread, _SMALLEST_STEP * centre))
 
 
 def segment_agrees(reading: Reading, length: FloatArray, start: int, stop: int) -> bool:
@@ -174,11 +192,12 @@ def segment_agrees(reading: Reading, length: FloatArray, start: int, stop: int) 
 
 
 def _centres(value: FloatArray, level: NDArray[np.int64]) -> FloatArray | None:
-    """Median of each level; None if one is empty, the top one rare, or the means do not rise."""
-    count = np.bincount(level)
-    if not count.all() or count[-1] < _TOP_MARKS or np.any(np.diff(np.bincount(level, value) / count) <= 0.0):
+    """Median of each level; None where one is empty, the top one rare, or the second shorter."""
+    groups = [value[level == i] for i in range(int(level.max()) + 1)]
+    if any(len(group) == 0 for group in groups) or len(groups[-1]) < _TOP_MARKS:
         return None
-    groups = [value[level == i] for i in range(len(count))]
+    if groups[1].mean() <= groups[0].mean():
+        return None
     return np.array([np.median(group) for group in groups])
 
 

@@ -127,7 +127,7 @@ def _reduce(grey: Grey, factor: int) -> NDArray[np.uint8]:
     cut = grey[: size[1] * factor, : size[0] * factor]
     small = cv2.resize(cut, size, interpolation=cv2.INTER_AREA) if factor > 1 else cut
     if small.dtype == np.uint16:
-        small = (small >> 8).astype(np.uint8)
+        small = cv2.convertScaleAbs(small, alpha=1.0 / 257.0)
     return np.asarray(small, dtype=np.uint8)
 
 
@@ -269,10 +269,11 @@ def robust_poly(x: FloatArray, y: FloatArray, degree: int) -> FloatArray:
     scale = max(float(np.abs(x).max()), 1e-9)
     weight = np.ones(len(x))
     basis = np.vander(x / scale, degree + 1)
-    coefficients = np.zeros(degree + 1)
+    coefficients: FloatArray = np.zeros(degree + 1)
     for _ in range(4):
         root = np.sqrt(weight)
-        coefficients = np.linalg.lstsq(basis * root[:, None], y * root, rcond=None)[0]
+        solved = np.linalg.lstsq(basis * root[:, None], y * root, rcond=None)[0]
+        coefficients = np.asarray(solved, dtype=float)
         off = np.abs(y - basis @ coefficients)
         spread = 1.5 * float(np.median(off)) + 1e-9
         weight = np.minimum(1.0, spread / np.maximum(off, 1e-12))

@@ -18,7 +18,7 @@ from calib.quantity import Estimate, coverage_factor_95
 
 # Sources of a budget that belong to one edge alone; all others (scale, lens, pose, end face)
 # move every edge the same way.
-_OWN_SOURCES = ("edge", "fit", "noise", "streak", "arc", "unseen")
+_OWN_SOURCES = ("edge", "fit", "noise", "streak", "arc", "unseen", "wobble")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -114,7 +114,7 @@ def covariance_from_budget(
             share[names.index(edge)] = contribution
     covariance = np.zeros((len(names), len(names)))
     for source, share in shares.items():
-        own = any(word in source.lower() for word in _OWN_SOURCES) and "face" not in source
+        own = any(word in source.lower() for word in _OWN_SOURCES)
         covariance += np.diag(share**2) if own else np.outer(share, share)
     spread = np.sqrt(np.diag(covariance))
     if not names or not (spread > 0.0).all():

@@ -42,3 +42,22 @@ def both_below(h: float, k: float, rho: float) -> float:
     exponent = (h * h + k * k - 2.0 * h * k * np.sin(angle)) / (2.0 * np.cos(angle) ** 2)
     integral = half * float(_WEIGHTS @ np.exp(-exponent))
     return min(1.0, max(0.0, below(h) * below(k) + integral / (2.0 * math.pi)))
+
+
+def chi_squared_above(value: float, dof: int) -> float:
+    """Probability that chi-squared with `dof` degrees of freedom exceeds `value`.
+
+    Notes
+    -----
+    From the values for 1 and 2 degrees of freedom, by Q(n + 2) = Q(n) + f_(n + 2), where f is
+    (x/2)^(n/2) exp(-x/2) / Gamma(n/2 + 1) (Abramowitz & Stegun 26.4.8).
+    """
+    if dof < 1:
+        raise ValueError(f"degrees of freedom must be at least 1, got {dof}")
+    half = max(value, 0.0) / 2.0
+    n = 1 if dof % 2 else 2
+    above = math.erfc(math.sqrt(half)) if n == 1 else math.exp(-half)
+    while n < dof:
+        above += half ** (n / 2.0) * math.exp(-half) / math.gamma(n / 2.0 + 1.0)
+        n += 2
+    return min(1.0, above)

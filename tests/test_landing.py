@@ -260,6 +260,7 @@ def seals(draw):
 
 
 @given(bands=band_sets(), seal=seals(), by=st.floats(-5.0, 5.0))
+@settings(deadline=None)
 def test_shifting_the_seal_moves_every_clearance_by_as_much(bands, seal, by):
     for lip, after in zip(
         plan_landing(bands, seal).lips, plan_landing(bands, moved(seal, by)).lips, strict=True
@@ -276,7 +277,7 @@ def test_shifting_the_seal_moves_every_clearance_by_as_much(bands, seal, by):
 
 
 @given(bands=band_sets(), seal=seals(), by=st.floats(-5.0, 5.0))
-@settings(max_examples=50)
+@settings(max_examples=50, deadline=None)
 def test_only_the_distance_between_seal_and_bands_matters(bands, seal, by):
     low, high = seal.mounting.land_mm
     there = moved(seal, by)
@@ -291,7 +292,7 @@ def test_only_the_distance_between_seal_and_bands_matters(bands, seal, by):
 
 
 @given(bands=band_sets(), seal=seals())
-@settings(max_examples=50)
+@settings(max_examples=50, deadline=None)
 def test_mirrored_mounting_mirrors_the_result(bands, seal):
     # Turned round in the same seat, everything is mirrored about the seal's mid-plane.
     twice_middle = 2.0 * seal.mounting.face_mm.value + seal.width_mm.value
@@ -328,7 +329,7 @@ def test_mirrored_mounting_mirrors_the_result(bands, seal):
     own=st.floats(0.0, 1.0),
     end_float=st.floats(0.0, 1.0),
 )
-@settings(max_examples=300)
+@settings(max_examples=300, deadline=None)
 def test_more_uncertainty_never_turns_undecided_into_fresh(
     bands, seal, face, shared, own, end_float
 ):
@@ -354,7 +355,7 @@ def test_more_uncertainty_never_turns_undecided_into_fresh(
 
 
 @given(bands=band_sets(), seal=seals())
-@settings(max_examples=50)
+@settings(max_examples=50, deadline=None)
 def test_inside_a_window_every_lip_is_fresh_and_outside_not(bands, seal):
     shift = plan_landing(bands, seal).shift
 

@@ -22,6 +22,10 @@ COMMANDS = {
     "measure": "Measure where old lip seals have polished the shaft.",
     "check": "Say what a photo is good for, before the shaft is gone.",
     "lens": "Calibrate a lens from photos of a flat board.",
+    "landing": "Say where the lips of a new seal land, and what to do about it.",
+    "seal": "Write a seal file step by step, or check one and draw it.",
+    "attribute": "Say which lip of the old seal made which band.",
+    "sheet": "Check a shaft against published limits, each with its source.",
     "demo": "Measure a sample photo and say where the pictures are.",
 }
 

@@ -57,7 +57,7 @@ def measurement_object(measurement: Measurement) -> Json:
         ],
         "warnings": [{"code": w.code, "message": w.message} for w in measurement.warnings],
         "refusal": _refusal(measurement.refusal),
-        "landing": None if measurement.landing is None else _landing(measurement.landing),
+        "landing": None if measurement.landing is None else landing_object(measurement.landing),
     }
 
 
@@ -209,7 +209,8 @@ def _refusal(refusal: Refusal | None) -> Json | None:
     return {"code": refusal.code, "message": refusal.message, "remedy": refusal.remedy}
 
 
-def _landing(landing: Landing) -> Json:
+def landing_object(landing: Landing) -> Json:
+    """The landing of one seal, without its schema, as a JSON object."""
     return {
         "lips": [_lip(lip) for lip in landing.lips],
         "shift": {

@@ -1,0 +1,175 @@
+"""The commands about seals: what they print and write, and their exit status."""
+
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from bandscan.band_places import read_bands
+from bandscan.cli import main
+from bandscan.seal import read_seal
+
+SEAL = """\
+[seal]
+label = "double lip 45x65x8"
+shaft_mm = 45.0
+width_mm = 8.0
+seat_mm = 65.0
+
+[[lip]]
+name = "main"
+kind = "sealing"
+from = "outer"
+distance_mm = 5.4
+u_mm = 0.08
+contact_mm = 0.3
+
+[mounting]
+outer_face_mm = 6.0
+u_mm = 0.15
+shift_mm = [-2.0, 3.0]
+land_mm = [2.0, 38.0]
+"""
+
+
+def edge(value):
+    return {"value": value, "u": 0.03, "U": 0.06, "k": 2.0}
+
+
+def measurement(**changes):
+    return {
+        "schema": "bandscan.measurement/1",
+        "photo": {"file": "leg4.jpg"},
+        "shaft": {"diameter_mm": {"value": 44.98, "u": 0.01}},
+        "bands": [{"start_mm": edge(12.0), "end_mm": edge(15.0)}],
+        "budget": [],
+        "refusal": None,
+        **changes,
+    }
+
+
+@pytest.fixture
+def run(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "seal.toml").write_text(SEAL)
+    (tmp_path / "leg4.json").write_text(json.dumps(measurement()))
+    return lambda *arguments, **more: CliRunner().invoke(main, list(arguments), **more)
+
+
+def test_landing_as_json_has_the_fields_that_others_rely_on(run):
+    result = run("landing", "leg4.json", "--seal", "seal.toml", "--json", "-")
+    assert result.exit_code == 0
+    content = json.loads(result.stdout)
+    assert content["schema"] == "bandscan.landing/1"
+    (lip,) = content["lips"]
+    assert set(lip) >= {
+        "name", "contact_mm", "u_mm", "nearest_band", "clearance_mm", "probability_on_band",
+        "verdict",
+    }  # fmt: skip
+    assert set(lip["clearance_mm"]) >= {"value", "u", "U", "k"}
+    assert lip["contact_mm"] == pytest.approx([11.25, 11.55])
+    assert lip["clearance_mm"]["value"] == pytest.approx(0.45)
+    assert lip["verdict"] == "fresh"
+    assert set(content["shift"]) >= {"windows_mm", "smallest_mm", "roomiest_mm", "why_none"}
+    assert content["shift"]["smallest_mm"] == 0.0
+
+
+def test_several_seals_are_set_side_by_side(run, tmp_path):
+    (tmp_path / "other.toml").write_text(SEAL.replace("5.4", "7.0"))
+    result = run(
+        "landing", "leg4.json", "--seal", "seal.toml", "--seal", "other.toml", "--json", "b.json"
+    )
+    assert "Side by side" in result.stdout
+    assert "UNDECIDED" in result.stdout or "ON BAND" in result.stdout
+    verdicts = [
+        seal["lips"][0]["verdict"] for seal in json.loads((tmp_path / "b.json").read_text())
+    ]
+    assert verdicts == ["fresh", "on band"]
+
+
+def test_landing_draws_side_views(run, tmp_path):
+    result = run("landing", "leg4.json", "--seal", "seal.toml", "--out", "pictures")
+    assert result.exit_code == 0
+    assert {p.name for p in (tmp_path / "pictures").iterdir()} == {"seal-side.svg", "seal-side.png"}
+
+
+def test_the_usual_caution_is_printed(run):
+    assert "lock it out" in run("landing", "leg4.json", "--seal", "seal.toml").stdout
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        ("not json", "not JSON"),
+        (json.dumps([measurement(), measurement()]), "2 photos"),
+        (json.dumps(measurement(schema="other/1")), "other/1"),
+        (json.dumps(measurement(refusal={"message": "No scale was seen."})), "No scale was seen"),
+        (json.dumps(measurement(bands=[{"start_mm": edge(1.0)}])), "end_mm"),
+        (json.dumps(measurement(shaft={"diameter_mm": {"value": 50.0, "u": 0.01}})), "for a shaft"),
+        (json.dumps(measurement(covariance_mm2=[[1.0]])), "wrong"),
+    ],
+)
+def test_a_result_that_does_not_fit_is_said_in_a_sentence(run, tmp_path, content, said):
+    (tmp_path / "leg4.json").write_text(content)
+    result = run("landing", "leg4.json", "--seal", "seal.toml")
+    assert result.exit_code == 4
+    assert said in result.stderr
+    assert "Traceback" not in result.output
+
+
+def test_the_full_covariance_is_used_where_the_result_has_it(tmp_path):
+    path = tmp_path / "a.json"
+    joint = [[0.0009, 0.0008], [0.0008, 0.0009]]
+    path.write_text(json.dumps(measurement(covariance_mm2=joint)))
+    assert read_bands(path).bands.covariance_mm2.tolist() == joint
+
+
+def test_seal_check_draws_and_says_what_is_assumed(run, tmp_path):
+    result = run("seal", "check", "seal.toml")
+    assert result.exit_code == 0
+    assert "end_float_mm is not given" in result.stdout
+    assert (tmp_path / "seal-seal.svg").exists()
+
+
+def test_seal_check_names_the_line_of_a_mistake(run, tmp_path):
+    (tmp_path / "seal.toml").write_text(SEAL.replace("contact_mm = 0.3", "contact_mm = -0.3"))
+    result = run("seal", "check", "seal.toml")
+    assert result.exit_code == 4
+    assert "line 13: contact_mm" in result.stderr
+
+
+ANSWERS = [
+    'new "45"', "45", "8", "y", "65", "elastomer", "1", "sealing", "main", "inner",
+    "2,6", "2.58 2.61 2.60",  # a comma is asked for again
+    "0.04", "0.3", "6.0 6.1", "0.15", "n", "0.1", "1", "2", "2", "38",
+]  # fmt: skip
+
+
+def test_seal_new_writes_a_file_that_can_be_read(run, tmp_path):
+    result = run("seal", "new", "new.toml", input="\n".join(ANSWERS) + "\n")
+    assert result.exit_code == 0, result.output
+    seal = read_seal(tmp_path / "new.toml")
+    assert seal.label == 'new "45"'
+    assert seal.lips[0].distance_mm.value == pytest.approx(2.5967, abs=1e-4)
+    assert seal.width_mm.u == pytest.approx(0.115)
+    assert seal.mounting.shift_mm == (-1.0, 2.0)
+    again = run("seal", "new", "new.toml", input="\n".join(ANSWERS) + "\n")
+    assert again.exit_code == 2
+
+
+def test_attribute(run):
+    result = run("attribute", "leg4.json", "--seal", "seal.toml", "--json", "-")
+    content = json.loads(result.stdout)
+    assert content["schema"] == "bandscan.attribution/1"
+    assert content["best"]["pairs"] == [{"lip": 1, "band": 1}]
+    # middle of the band 13.5, lip at 11.4
+    assert content["best"]["offset_mm"]["value"] == pytest.approx(2.1)
+
+
+def test_sheet(run):
+    result = run("sheet", "--nominal", "45", "--speed", "1450", "--ra", "0.12")
+    assert result.exit_code == 0
+    assert "surface speed 3.42 m/s" in result.stdout
+    assert "SOURCES DISAGREE" in result.stdout
+    beyond = run("sheet", "--nominal", "600")
+    assert beyond.exit_code == 2

@@ -45,9 +45,10 @@ from calib.quantity import Estimate
 ARC_HALF_RAD = math.radians(45.0)
 _SMALLEST_ARC_HALF_RAD = math.radians(20.0)
 _BEYOND_MM = 2.0  # of strip before the end face and past the land, for the windows of the search
-# Without a stated height a scale may lie anywhere from the bench to the top of the shaft; how far
-# from the axis that is, as a standard uncertainty.
-_UNSTATED_HEIGHT_LEAST_U_MM = 20.0
+# Without a stated height a scale may lie anywhere from the bench, some way below a shaft on blocks,
+# to a little above the top of the shaft: expanded uncertainties of its height, common practice.
+_HIGHEST_SCALE_RADII = 1.5
+_LOWEST_SCALE_MM = 60.0
 # A clear band edge, for the U to be expected: its place to a quarter of a pixel, 0.2 mm wide.
 _TYPICAL_FIT_PX = 0.25
 _TYPICAL_EDGE_WIDTH_MM = 0.2
@@ -314,7 +315,7 @@ def _height_plausibility(chain: Chain) -> float:
     pose = chain.pose()
     height = chain.height_of_scale(pose)
     assert height is not None
-    return height / (2.0 * max(pose.radius_mm, _UNSTATED_HEIGHT_LEAST_U_MM))
+    return height / (_HIGHEST_SCALE_RADII * pose.radius_mm if height > 0.0 else _LOWEST_SCALE_MM)
 
 
 def _disagreement(

@@ -1,15 +1,18 @@
 """The pictures: drawn where the result says, turned as the user sees them, nothing covered."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from bandscan.curves import edge_px
 from bandscan.output.drawing import GREEN, PURPLE, VERMILION, dashed
 from bandscan.output.labels import spread
 from bandscan.output.overlay import draw_overlay, picture_scale, turn_picture, turn_points
+from bandscan.output.result_json import json_text, measurement_object
 from bandscan.output.strip import draw_strip
 from bandscan.result import Measurement, Refusal
 from tests import examples
@@ -171,3 +174,33 @@ def test_dashes_follow_their_pattern():
     lengths = [float(part[-1, 0] - part[0, 0]) for part in parts]
     assert lengths == pytest.approx([20.0, 20.0, 20.0, 10.0])
     assert [part[0, 0] for part in parts] == pytest.approx([0.0, 30.0, 60.0, 90.0])
+
+
+@given(
+    turn=st.floats(0.0, 2.0 * np.pi),
+    tilt=st.floats(-1.2, 1.2),
+    distance=st.floats(40.0, 2000.0),
+    seen=st.floats(0.0, 400.0),
+    chamfer=st.none() | st.floats(0.0, 9.0),
+    rim=st.floats(5.0, 22.5),
+    orientation=st.integers(1, 8),
+)
+@settings(max_examples=40, deadline=None)
+def test_any_shaft_can_be_drawn(turn, tilt, distance, seen, chamfer, rim, orientation):
+    """Near, far, end-on, partly behind the camera or outside the picture: never a fault."""
+    direction = np.array(
+        [np.cos(turn) * np.cos(tilt), np.sin(turn) * np.cos(tilt), np.sin(tilt)]
+    )
+    origin = np.array([3.0, -8.0, distance])
+    pose = replace(examples.POSE, origin_mm=origin, direction=direction)
+    off_axis = np.linalg.norm(origin - (origin @ direction) * direction)
+    assume(off_axis > 1.2 * pose.radius_mm)  # the camera is not inside the shaft
+    end = replace(
+        examples.shaft().end,
+        chamfer_mm=None if chamfer is None else examples.estimate(chamfer, 0.05),
+        rim_radius_mm=rim,
+    )
+    shaft = replace(examples.shaft(), pose=pose, end=end, seen_to_mm=seen)
+    measurement = examples.measurement(shaft=shaft, photo=examples.photo(orientation))
+    assert draw_overlay(measurement).dtype == np.uint8
+    json_text([measurement_object(measurement)])

@@ -73,6 +73,12 @@ class _Sheet:
         """Letter size."""
         return _text_px(self.picture)
 
+    @property
+    def is_in_front(self) -> bool:
+        """Whether all of the land that was searched lies before the camera."""
+        ends = self.surface(np.array([0.0, self.shaft.seen_to_mm]), 0.0)
+        return bool(np.isfinite(ends).all())
+
     def at(self, points_px: FloatArray) -> FloatArray:
         """Points of the stored grid on the picture, same shape."""
         turned = turn_points(
@@ -111,7 +117,8 @@ def draw_overlay(measurement: Measurement) -> Picture | None:
             shaft=measurement.shaft,
             scale=scale,
         )
-        _draw_shaft(sheet, measurement, keys)
+        if sheet.is_in_front:
+            _draw_shaft(sheet, measurement, keys)
     return np.vstack([picture, draw_legend(measurement, picture.shape[1], keys, _text_px(picture))])
 
 

@@ -93,7 +93,7 @@ def _leave() -> Remedy:
     return Remedy(
         kind="leave",
         what="Fit the seal as planned.",
-        reason="Every lip lands on fresh metal with at least 95 % probability.",
+        reason="Each lip lands on fresh metal with at least 95 % probability.",
         cautions=(
             "Check the strip under each lip for nicks, burrs and lead before fitting.",
             "Press in square and measure the depth again after pressing.",
@@ -113,13 +113,13 @@ def _by_shift(situation: Situation) -> list[Remedy]:
         Remedy(
             kind="shift",
             what=f"{what}.",
-            reason="Then every lip is on fresh metal with at least 95 % probability.",
+            reason="Each lip is then on fresh metal with at least 95 % probability.",
             cautions=(
                 "The seal must still sit in the full length of its seat, and neither rub on the "
                 "bearing nor cover an oil hole.",
                 "A shim must be flat and as large as the seal's face, so that the seal stays "
                 "square; a straight bore needs a tool with a stop.",
-                "At the smallest shift up to 5 in 100 remain; a little further is safer.",
+                "At the smallest shift up to 5 in 100 remain for a lip; a little further is safer.",
             ),
         )
     ]
@@ -168,7 +168,7 @@ def _by_other_seal(others: Sequence[Candidate]) -> list[Remedy]:
             Remedy(
                 kind="other seal",
                 what=what,
-                reason="All of its lips are then on fresh metal with at least 95 % probability.",
+                reason="Each of its lips is then on fresh metal with at least 95 % probability.",
                 cautions=(
                     "Width, lip material, pressure, speed and temperature must suit the machine; "
                     "ask the seal maker.",
@@ -189,7 +189,7 @@ def _by_flip(situation: Situation) -> list[Remedy]:
         Remedy(
             kind="flip",
             what=what,
-            reason="Mirrored, every lip is on fresh metal with at least 95 % probability.",
+            reason="Mirrored, each lip is on fresh metal with at least 95 % probability.",
             cautions=(
                 "A spring-loaded lip seals toward its spring: turned round, it does not hold the "
                 "oil. Only where the maker allows either way, as for keeping dirt out or letting "

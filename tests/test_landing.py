@@ -105,6 +105,13 @@ def test_nothing_is_called_fresh_where_the_photo_does_not_reach():
     assert only_lip(bands, seen_mm=seen).verdict == "undecided"
 
 
+def test_a_lip_on_the_chamfer_is_off_the_land():
+    # The contact ends at 11.55; in the photo the chamfer's edge is at 12.0 with u 0.1:
+    # P(off) = Phi((12.0 - 11.25) / sqrt(0.17^2 + 0.1^2)) = Phi(3.80).
+    seen = (exactly(12.0, 0.1), exactly(30.0))
+    assert only_lip(make_bands((20.0, 21.0), u=0.03), seen_mm=seen).verdict == "off land"
+
+
 def test_without_bands_there_is_no_clearance():
     lip = only_lip(make_bands())
     assert (lip.verdict, lip.nearest_band, lip.clearance_mm) == ("fresh", None, None)

@@ -138,6 +138,16 @@ def test_seal_check_names_the_line_of_a_mistake(run, tmp_path):
     assert "line 13: contact_mm" in result.stderr
 
 
+def test_the_example_in_the_help_is_a_valid_seal_file(run, tmp_path):
+    lines = run("seal", "--help").stdout.splitlines()
+    first = next(i for i, line in enumerate(lines) if line.strip() == "[seal]")
+    last = next(i for i, line in enumerate(lines) if "u_k = " in line)
+    example = [line.strip() for line in lines[first : last + 1]]
+    for text in ("\n".join(example), "\n".join(line.removeprefix("# ") for line in example)):
+        (tmp_path / "help.toml").write_text(text)
+        assert read_seal(tmp_path / "help.toml").shaft_mm == 45.0
+
+
 ANSWERS = [
     'new "45"', "45", "8", "y", "65", "elastomer", "1", "sealing", "main", "inner",
     "2,6", "2.58 2.61 2.60",  # a comma is asked for again

@@ -10,7 +10,7 @@ from bandscan.output.side_view import TEXT_PT, SideView, draw_side_view, side_vi
 from bandscan.planning import turned_round
 from bandscan.stack_up import lip_places
 from bandscan.steps.landing import plan_landing
-from tests.stack_ups import make_bands, make_lip, make_seal
+from tests.stack_ups import make_bands, make_lip, make_seal, moved
 
 SEAL = make_seal(
     [make_lip(5.4, u=0.08, contact=0.3), make_lip(1.2, u=0.08, contact=0.2, name="dust")],
@@ -94,6 +94,17 @@ def test_text_is_legible_on_a_phone():
     figure = draw_side_view(view_of())
     shown = 65.0 / (figure.get_figwidth() * 25.4)
     assert TEXT_PT / 72.0 * 25.4 * 0.7 * shown > 0.9
+
+
+def test_a_seal_far_from_the_shaft_end_is_not_drawn_small():
+    far = moved(SEAL, 90.0)
+    figure = draw_side_view(view_of(far, make_bands((99.0, 101.0), u=0.03)))
+    (axes,) = figure.axes
+    low, high = axes.get_xlim()
+    assert 90.0 < low < 96.0  # the seal lies at 96 to 104
+    assert 104.0 < high < 110.0
+    near = draw_side_view(view_of()).axes[0].get_xlim()
+    assert near[0] < 0.0  # the shaft end is shown
 
 
 def test_files_are_a_picture_and_a_drawing():

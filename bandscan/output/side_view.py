@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import io
 import math
-from dataclasses import dataclass
+import textwrap
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from bandscan.band_places import BandPlaces
@@ -31,7 +32,10 @@ _MARGIN_IN = 0.22
 _SHAFT_IN = 0.42  # depth of shaft that is drawn below its surface
 _BAND_DEPTH_IN = 0.10  # of the hatching that marks a band; a band itself is microns deep
 _SPARE_MM = 1.5
+_FAR = 2.0  # the shaft end is left out where it is this many picture contents away
+_LINE_LETTERS = 66  # of a row of text across the picture
 
+_INDENT = "     "
 _VERDICT_MARKS = {"fresh": "✓", "on band": "✗", "undecided": "?", "off land": "✗"}
 
 
@@ -65,11 +69,13 @@ class SideView:
 
     @property
     def span_mm(self) -> tuple[float, float]:
-        """Axial range of the picture: all bands and lips, and the shaft end."""
-        ends = [self.seal_mm[1], *self.bands.edges_mm.ravel()]
+        """Axial range of the picture: bands, lips, seal and, where it is not far, the end."""
+        ends = [*self.seal_mm, *self.bands.edges_mm.ravel()]
         ends += [end for place in self.places for end in place.contact_mm]
-        starts = [0.0, self.seal_mm[0], *(place.contact_mm[0] for place in self.places)]
-        return min(starts) - _SPARE_MM, max(ends) + _SPARE_MM
+        low, high = min(ends), max(ends)
+        if low < _FAR * (high - low):
+            low = min(low, 0.0)
+        return low - _SPARE_MM, high + _SPARE_MM
 
     @property
     def seal_height_mm(self) -> float:
@@ -106,7 +112,7 @@ def draw_side_view(view: SideView) -> Figure:
 
     low, high = view.span_mm
     scale = (WIDTH_IN - 2.0 * _MARGIN_IN) / (high - low)  # inches per mm
-    rows = _rows(view)
+    rows = [replace(row, lines=_wrapped(row.lines)) for row in _rows(view)]
     row_lines = sum(len(row.lines) + 1 for row in rows)
     below_in = _SHAFT_IN + _ROW_IN * (row_lines + 4.2)
     above_in = scale * view.seal_height_mm + _ROW_IN * 2.4
@@ -171,6 +177,14 @@ def _rows(view: SideView) -> list[_Row]:
     return rows
 
 
+def _wrapped(lines: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(
+        part
+        for line in lines
+        for part in textwrap.wrap(line, _LINE_LETTERS, subsequent_indent=_INDENT)
+    )
+
+
 def _band_row(bands: BandPlaces, index: int) -> _Row:
     start, end = bands.edge(2 * index), bands.edge(2 * index + 1)
     return _Row(
@@ -191,7 +205,7 @@ def _landing_row(place: LipPlace, lip: LandingLip, bands: BandPlaces) -> _Row:
     gap = None
     if lip.clearance_mm is not None and lip.nearest_band is not None:
         clear = lip.clearance_mm
-        lines.append(f"     {clearance_words(lip)}")
+        lines.append(f"{_INDENT}{clearance_words(lip)}")
         start, end = bands.edges_mm[lip.nearest_band - 1]
         if clear.value > 0.0:
             gap = (high, float(start)) if high <= start else (float(end), low)
@@ -223,7 +237,7 @@ def _lip_row(place: LipPlace, view: SideView) -> _Row:
     return _Row(
         lines=(
             f"{lip.name} ({lip.kind}): {plus_minus(lip.distance_mm)} mm from the {lip.face} face,",
-            f"     contact {lip.contact_mm.value:g} mm; {plus_minus(place.middle_mm)} mm "
+            f"{_INDENT}contact {lip.contact_mm.value:g} mm; {plus_minus(place.middle_mm)} mm "
             "from the shaft end",
         ),
         bar_mm=place.contact_mm,
@@ -237,19 +251,18 @@ def _draw_shaft(pen: _Pen, view: SideView) -> None:
     """The upper part of the shaft, broken off below, with its chamfer and bands."""
     from matplotlib.patches import Polygon, Rectangle
 
-    _, high = view.span_mm
+    low, high = view.span_mm
     depth = pen.mm(_SHAFT_IN)
     drop = min(0.36 * view.chamfer_mm, 0.5 * depth)  # 20 degrees, as usual at a shaft end
-    wave = pen.mm(0.04)
-    count = 24
-    broken = [
-        (high * (1.0 - i / count), -depth + wave * math.sin(2.0 * math.pi * i / 6.0))
-        for i in range(count + 1)
-    ]
-    outline = [(0.0, -drop), (view.chamfer_mm, 0.0), (high, 0.0), *broken]
+    shown = low < 0.0
+    start = 0.0 if shown else low
+    broken = _break_line(high, start, -depth, pen.mm(0.04))
+    edge = [(0.0, -depth), (0.0, -drop), (view.chamfer_mm, 0.0), (high, 0.0)]
+    if not shown:
+        edge = [(low, 0.0), (high, 0.0)]
+    outline = [*edge, *broken]
     pen.axes.add_patch(Polygon(outline, closed=True, facecolor="0.93", edgecolor="none"))
     pen.axes.plot(*zip(*broken, strict=True), color="0.4", linewidth=0.6)
-    edge = [(0.0, -depth), *outline[:3]]
     pen.axes.plot(*zip(*edge, strict=True), color="black", linewidth=1.2)
     for number, (start, end) in enumerate(view.bands.edges_mm, start=1):
         pen.axes.add_patch(
@@ -260,6 +273,15 @@ def _draw_shaft(pen: _Pen, view: SideView) -> None:
         )  # fmt: skip
         y = -pen.mm(_BAND_DEPTH_IN + 0.12)
         _write(pen, (start + end) / 2.0, y, str(number), ha="center", weight="bold")
+
+
+def _break_line(start: float, end: float, y: float, height: float) -> list[tuple[float, float]]:
+    """A wavy line: here the drawing stops and the shaft does not."""
+    count = 24
+    return [
+        (start + (end - start) * i / count, y + height * math.sin(2.0 * math.pi * i / 6.0))
+        for i in range(count + 1)
+    ]
 
 
 def _write_sides(pen: _Pen, view: SideView) -> None:
@@ -310,6 +332,8 @@ def _draw_bar(pen: _Pen, view: SideView, row: _Row, y: float) -> None:
     low, high = view.span_mm
     half = pen.mm(0.035)
     start, end = max(row.bar_mm[0], low), min(row.bar_mm[1], high)
+    if start >= end:  # a land that the picture does not reach
+        return
     style = {
         "band": {"facecolor": "0.75", "hatch": "/////"},
         "lip": {"facecolor": "black"},
@@ -329,7 +353,7 @@ def _draw_bar(pen: _Pen, view: SideView, row: _Row, y: float) -> None:
                 if cap != at:
                     pen.axes.plot([cap, cap], [y - half, y + half], color="black", linewidth=0.9)
     if row.gap_mm is not None and row.gap_mm[1] > row.gap_mm[0]:
-        _draw_dimension(pen, row.gap_mm, y - pen.mm(0.075))
+        _draw_dimension(pen, (max(row.gap_mm[0], low), row.gap_mm[1]), y - pen.mm(0.075))
 
 
 def _draw_dimension(pen: _Pen, gap_mm: tuple[float, float], y: float) -> None:
@@ -357,16 +381,17 @@ def _draw_dimension(pen: _Pen, gap_mm: tuple[float, float], y: float) -> None:
 
 def _draw_axis(pen: _Pen, view: SideView, y: float) -> None:
     """Millimetres from the shaft end."""
-    _, high = view.span_mm
-    pen.axes.plot([0.0, high], [y, y], color="black", linewidth=0.8)
+    low, high = view.span_mm
+    first = max(low, 0.0)
+    pen.axes.plot([first, high], [y, y], color="black", linewidth=0.8)
     step = next(s for s in (1, 2, 5, 10, 20, 50, 100) if pen.mm(0.3) <= s or s == 100)
-    for mark in range(int(high) + 1):
+    for mark in range(math.ceil(first), int(high) + 1):
         labelled = mark % step == 0
         length = pen.mm(0.07 if labelled else 0.035)
         pen.axes.plot([mark, mark], [y, y - length], color="black", linewidth=0.7)
         if labelled:
             _write(pen, mark, y - pen.mm(0.16), str(mark), ha="center")
-    _write(pen, 0.0, y - pen.mm(0.32), "mm from the shaft end face; whiskers hold 95 in 100")
+    _write(pen, first, y - pen.mm(0.32), "mm from the shaft end face; whiskers hold 95 in 100")
 
 
 def _write(

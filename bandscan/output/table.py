@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from bandscan.output.landing_words import lip_lines, shift_lines
 from bandscan.output.wording import (
     CAUTION,
     agreement_words,
@@ -125,14 +126,8 @@ def _band_lines(measurement: Measurement) -> list[str]:
 
 
 def _landing_lines(landing: Landing) -> list[str]:
-    lines = ["  Lips of the new seal, mm from the shaft end"]
-    for lip in landing.lips:
-        low, high = lip.contact_mm
-        text = f"{low:.2f} to {high:.2f} (u {lip.u_mm:.2f}): {lip.verdict}"
-        if lip.clearance_mm is not None:
-            text += f", {plus_minus(lip.clearance_mm)} mm clear of band {lip.nearest_band}"
-        lines.append(_row(lip.name, text))
-    return lines
+    head = "  Lips of the new seal, mm from the shaft end"
+    return [head, *lip_lines(landing.lips), *shift_lines(landing)]
 
 
 def _budget_lines(measurement: Measurement) -> list[str]:

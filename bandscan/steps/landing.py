@@ -95,7 +95,9 @@ def plan_landing(
     seal : Seal
         The new seal and its mounting.
     seen_mm : (Estimate, Estimate), optional
-        Part of the land that could be seen and was searched: no lip is called fresh beyond.
+        Where the land begins in the photo (the chamfer's edge, else the end face) and up to
+        where it could be seen and was searched. Before the first there is no land; beyond
+        the second it is not known, and no lip is called fresh.
 
     Returns
     -------
@@ -103,9 +105,10 @@ def plan_landing(
     """
     places = lip_places(seal)
     land = _land(seal)
-    free = _track(bands, _cut(land, seen_mm))
+    known = _cut(land, seen_mm)
+    free = _track(bands, known)
     unlimited = _track(bands, _NO_LIMITS)
-    bare = _track(_NO_BANDS, land)
+    bare = _track(_NO_BANDS, (known[0], land[1]))
     lips = tuple(_landing_lip(place, bands, free, unlimited, bare) for place in places)
     return Landing(lips=lips, shift=_shift(places, free, seal.mounting.shift_mm))
 

@@ -28,7 +28,7 @@ HERE = Path(__file__).resolve().parent
 CORNER_WINDOW_PX, CORNER_LIMIT_PX, BORDER_PX = 7, 3.0, 25
 MARK_BAND_MM = np.linspace(1.2, 2.6, 15)  # every mark is longer than this, none is cut
 PROFILE_STEP_PX, PROFILE_REACH_PX = 0.1, 12.0
-MASK_SPP = 16
+MASK_SPP = 8
 
 
 def corner_offsets(grey: NDArray[np.uint8], corners_px: list[list[float]]) -> Array:

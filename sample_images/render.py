@@ -31,8 +31,8 @@ from shots import Shot
 from truth import write_truth
 
 HERE = Path(__file__).resolve().parent
-SHAFT_LIMIT_BYTES, BOARD_LIMIT_BYTES = 2_600_000, 1_100_000
-SHAFT_SPP, BOARD_SPP = 12, 4
+SHAFT_LIMIT_BYTES, BOARD_LIMIT_BYTES = 2_600_000, 1_300_000
+SHAFT_SPP, BOARD_SPP = 12, 5
 IN_FOCUS_SHARE = 0.7  # the plane in focus lies at this share of the radius above the axis
 LLVM_FOLDERS = ("/usr/lib/x86_64-linux-gnu", "/usr/lib64", "/usr/lib")
 LLVM_NAMES = ("libLLVM-19.so", "libLLVM.so.19.1", "libLLVM-20.so", "libLLVM.so.20.1")
@@ -99,7 +99,7 @@ def main() -> int:
         "--scale", type=float, default=1.0, help="size relative to 4032 x 3024 (previews: 0.25)"
     )
     parser.add_argument(
-        "--spp", type=int, help="samples per pixel of the ideal picture (shafts 12, boards 4)"
+        "--spp", type=int, help="samples per pixel of the ideal picture (shafts 12, boards 5)"
     )
     parser.add_argument("--out", type=Path, default=HERE, help="folder to write to")
     parser.add_argument("--list", action="store_true", help="list the photos and end")

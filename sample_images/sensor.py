@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from pathlib import Path
 
+import cv2
 import numpy as np
 from camera_model import Lens, ideal_grid
 from numpy.typing import NDArray
@@ -19,6 +20,8 @@ OPTICS_SIGMA_PX = 0.55  # blur of a phone lens and its colour mosaic, at 12 MP
 VIGNETTING = 0.45  # share of the natural cos^4 fall-off that the phone leaves in
 FULL_WELL_E, READ_NOISE_E = 6000.0, 3.0
 LUMA_SIGMA_PX, CHROMA_SIGMA_PX = 0.45, 1.6  # in-phone noise reduction
+# boards are rendered with few samples; their grain is taken out as phones do, edges kept
+BOARD_SIGMA_PX, BOARD_RANGE, BOARD_REACH_PX, BOARD_KERNEL_PX = 0.8, 0.12, 2.5, 9
 SHARPEN, SHARPEN_SIGMA_PX = 0.35, 1.3
 WHITE_QUANTILE = 0.993
 LUMA = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)  # ITU-R BT.709
@@ -62,7 +65,9 @@ def expose(linear: Picture, lens: Lens, shot: Shot, rng: np.random.Generator) ->
     coded = srgb_encode(np.clip(noisy / FULL_WELL_E, 0.0, 1.0))
     luma = coded @ LUMA
     chroma = coded - luma[..., None]
-    luma = gaussian_filter(luma, LUMA_SIGMA_PX)
+    luma = gaussian_filter(luma, BOARD_SIGMA_PX if shot.board else LUMA_SIGMA_PX)
+    if shot.board:
+        luma = cv2.bilateralFilter(luma, BOARD_KERNEL_PX, BOARD_RANGE, BOARD_REACH_PX)
     luma += SHARPEN * (luma - gaussian_filter(luma, SHARPEN_SIGMA_PX))
     chroma = gaussian_filter(chroma, (CHROMA_SIGMA_PX, CHROMA_SIGMA_PX, 0.0))
     return np.clip(luma[..., None] + chroma, 0.0, 1.0)

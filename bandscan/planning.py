@@ -80,6 +80,7 @@ def _plan(
         landing=landing,
         flipped=flipped,
         others=others,
+        diameter_mm=measured.diameter_mm,
     )
     return Plan(
         file=file,

@@ -16,6 +16,7 @@ from bandscan.result import Landing, LandingShift
 from bandscan.seal import Seal
 from bandscan.shaft_limits import h11_limits_mm, roughness_sets
 from bandscan.stack_up import LipPlace
+from calib.quantity import Estimate
 
 SHIM_STEP_MM = 0.05  # to which shims and press-in depths are made; common practice
 _MEASURING_PLACES = 3  # unworn places to measure the diameter at, before a sleeve is chosen
@@ -60,6 +61,8 @@ class Situation:
     flipped : Landing
         The same seal turned round in the same seat.
     others : tuple of Candidate
+    diameter_mm : Estimate or None
+        As measured.
     """
 
     seal: Seal
@@ -68,6 +71,7 @@ class Situation:
     landing: Landing
     flipped: Landing
     others: tuple[Candidate, ...] = ()
+    diameter_mm: Estimate | None = None
 
 
 def all_fresh(landing: Landing) -> bool:
@@ -224,7 +228,7 @@ def _by_refinishing(situation: Situation) -> Remedy:
             "avoid whole-number ratios of wheel and work speed, then prove it with the thread "
             "test, both ways round.",
             f"Stay within the diameter tolerance, h11: {low:.3f} to {high:.3f} mm, and within "
-            "the hard case.",
+            f"the hard case.{_left_to_grind(situation.diameter_mm, low)}",
             "If a fingernail catches in the track, polishing does not do: grind it out, build it "
             "up, or fit a sleeve (workshop rule; no published depth was found).",
             "Strip on a turning shaft catches clothes and fingers: no gloves, no cloth wound "
@@ -232,6 +236,15 @@ def _by_refinishing(situation: Situation) -> Remedy:
         ),
         sources=tuple(f"{s.name}: {s.source}" for s in sets),
     )
+
+
+def _left_to_grind(diameter_mm: Estimate | None, least_mm: float) -> str:
+    if diameter_mm is None:
+        return ""
+    left = diameter_mm.value - diameter_mm.expanded - least_mm
+    if left <= 0.0:
+        return f" It measures {diameter_mm.value:.3f} mm: nothing may come off."
+    return f" It measures {diameter_mm.value:.3f} mm: at most {left:.2f} mm may come off it."
 
 
 def _by_sleeve(situation: Situation) -> Remedy:

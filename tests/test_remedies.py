@@ -93,6 +93,13 @@ def test_refinishing_names_every_published_set_and_what_they_share():
     assert len(refinish.sources) == 4
 
 
+def test_what_may_be_ground_off_follows_from_the_diameter():
+    # h11 of 45: down to 44.840. 44.98 with U 0.0196 leaves 0.12; 44.85 leaves nothing.
+    for diameter, said in ((44.98, "at most 0.12 mm may come off"), (44.85, "nothing may come")):
+        (plan,) = plans([seal()], diameter=diameter)
+        assert said in " ".join(only(plan, "refinish").cautions)
+
+
 def test_the_sleeve_covers_every_lip_with_its_uncertainty():
     # Contact 11.25..11.55, U = 1.96 * 0.17 = 0.333: 10.9 to 11.9.
     (plan,) = plans([seal()])

@@ -40,12 +40,11 @@ def landing(
     json_path: Path | None,
     verbose: bool,  # noqa: FBT001 - click's way
 ) -> None:
-    r"""Say where the lips of a new seal land, and what to do if not on fresh metal.
+    """Say where the lips of a new seal land, and what to do if not on fresh metal.
 
     For every lip: fresh, on band, undecided or off land, with clearance and odds; then
     the shifts that make every lip fresh, and the other ways out.
 
-    \b
     It is advice: the seal maker's data and a qualified person decide.
     """
     from bandscan.band_places import read_bands

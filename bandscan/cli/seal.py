@@ -9,48 +9,55 @@ import click
 
 _NOT_NEGATIVE = click.FloatRange(min=0.0)
 
+EXAMPLE = """\
+[seal]
+label = "double lip 45x65x8"
+shaft_mm = 45.0
+width_mm = 8.0                # outer face to inner face
+# width_u_mm = 0.12           # its standard uncertainty
+# seat_mm = 65.0              # bore of the housing
+# material = "elastomer"      # or "ptfe"
+[[lip]]                       # once for every lip
+name = "main"
+kind = "sealing"              # or "auxiliary", "excluder"
+from = "inner"                # the face it was measured from, or "outer"
+distance_mm = [2.58, 2.61]    # that face to the lip, one reading or several
+u_mm = 0.05                   # of the gauge; with several readings it may be left out
+contact_mm = 0.3              # width that the lip touches
+# contact_u_mm = 0.05
+[mounting]
+outer_face_mm = 6.0           # shaft end to the nearer seal face, one reading or several
+u_mm = 0.15
+# facing = "end"              # where the outer face looks, or "machine": turned round
+# end_float_mm = 0.1          # axial play of the shaft, end to end (a limit)
+# shift_mm = [-2.0, 3.0]      # room to move the seal; negative: toward the shaft end
+# land_mm = [2.0, 38.0]       # where the shaft is ground for the seal
+# land_u_mm = 0.1
+# [squareness]
+# tilt_mm = 0.1               # across the seat (a limit)
+# across_mm = 65.0            # if seat_mm is not given
+# [thermal]
+# length_mm = 250.0           # seal to the bearing that holds the shaft, into the machine
+# shaft = "steel 1040"        # or a number, 1e-6 per kelvin
+# housing = "grey iron"
+# fitted_c = 20.0
+# shaft_c = 80.0              # in service
+# housing_c = 70.0
+# u_k = 5.0                   # standard uncertainty of either temperature
+"""
 
-@click.group()
+_HELP = f"""Write a seal file step by step, or check one and draw it.
+
+A seal file looks like this, lengths in mm from the shaft end face; lines that begin
+with # may be left out:
+
+\b
+{EXAMPLE}"""  # \b: click keeps the lines of that paragraph
+
+
+@click.group(help=_HELP)
 def seal() -> None:
-    r"""Write a seal file step by step, or check one and draw it.
-
-    \b
-    A seal file, lengths in mm from the shaft end face; what stands after # may be left out:
-      [seal]
-      label = "double lip 45x65x8"
-      shaft_mm = 45.0
-      width_mm = 8.0                # outer face to inner face
-      # width_u_mm = 0.12           # its standard uncertainty
-      # seat_mm = 65.0              # bore of the housing
-      # material = "elastomer"      # or "ptfe"
-      [[lip]]                       # once for every lip
-      name = "main"
-      kind = "sealing"              # or "auxiliary", "excluder"
-      from = "inner"                # the face it was measured from, or "outer"
-      distance_mm = [2.58, 2.61]    # that face to the lip, one reading or several
-      u_mm = 0.05                   # of the gauge; with several readings it may be left out
-      contact_mm = 0.3              # width that the lip touches
-      # contact_u_mm = 0.05
-      [mounting]
-      outer_face_mm = 6.0           # shaft end to the nearer seal face, one reading or several
-      u_mm = 0.15
-      # facing = "end"              # where the outer face looks, or "machine": turned round
-      # end_float_mm = 0.1          # axial play of the shaft, end to end (a limit)
-      # shift_mm = [-2.0, 3.0]      # room to move the seal; negative: toward the shaft end
-      # land_mm = [2.0, 38.0]       # where the shaft is ground for the seal
-      # land_u_mm = 0.1
-      # [squareness]
-      # tilt_mm = 0.1               # across the seat (a limit)
-      # across_mm = 65.0            # if seat_mm is not given
-      # [thermal]
-      # length_mm = 250.0           # seal to the bearing that holds the shaft, into the machine
-      # shaft = "steel 1040"        # or a number, 1e-6 per kelvin
-      # housing = "grey iron"
-      # fitted_c = 20.0
-      # shaft_c = 80.0              # in service
-      # housing_c = 70.0
-      # u_k = 5.0                   # standard uncertainty of either temperature
-    """
+    """Write a seal file step by step, or check one and draw it."""
 
 
 @seal.command()

@@ -24,16 +24,16 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-WIDTH_IN = 5.0  # at this width 8-point text is legible across a phone's screen
-DPI = 300  # of the PNG: 1500 px wide
-TEXT_PT = 8.0
-_ROW_IN = 0.19  # height of a row of text
+WIDTH_IN = 4.6  # across a phone's screen, 390 px, the text is then 10 px high
+DPI = 325  # of the PNG: 1495 px wide
+TEXT_PT = 9.0
+_ROW_IN = 0.21  # height of a row of text
 _MARGIN_IN = 0.22
 _SHAFT_IN = 0.42  # depth of shaft that is drawn below its surface
 _BAND_DEPTH_IN = 0.10  # of the hatching that marks a band; a band itself is microns deep
 _SPARE_MM = 1.5
 _FAR = 2.0  # the shaft end is left out where it is this many picture contents away
-_LINE_LETTERS = 66  # of a row of text across the picture
+_LINE_LETTERS = 56  # of a row of text across the picture
 
 _INDENT = "     "
 _VERDICT_MARKS = {"fresh": "✓", "on band": "✗", "undecided": "?", "off land": "✗"}
@@ -220,7 +220,7 @@ def _face_row(view: SideView) -> _Row:
     width = view.seal.width_mm.value
     side = "outer" if view.seal.mounting.facing == "end" else "inner"
     return _Row(
-        lines=(f"seal, {side} face {plus_minus(face)} mm from the shaft end, {width:g} mm wide",),
+        lines=(f"{width:g} mm wide, {side} face {plus_minus(face)} mm from the end",),
         bar_mm=(near, near + width),
         margins_mm=(face.expanded, face.expanded),
         kind="face",
@@ -271,7 +271,7 @@ def _draw_shaft(pen: _Pen, view: SideView) -> None:
                 facecolor="0.75", edgecolor="black", linewidth=0.8, hatch="/////",
             )
         )  # fmt: skip
-        y = -pen.mm(_BAND_DEPTH_IN + 0.12)
+        y = -pen.mm(_BAND_DEPTH_IN + 0.13)
         _write(pen, (start + end) / 2.0, y, str(number), ha="center", weight="bold")
 
 
@@ -390,8 +390,8 @@ def _draw_axis(pen: _Pen, view: SideView, y: float) -> None:
         length = pen.mm(0.07 if labelled else 0.035)
         pen.axes.plot([mark, mark], [y, y - length], color="black", linewidth=0.7)
         if labelled:
-            _write(pen, mark, y - pen.mm(0.16), str(mark), ha="center")
-    _write(pen, first, y - pen.mm(0.32), "mm from the shaft end face; whiskers hold 95 in 100")
+            _write(pen, mark, y - pen.mm(0.17), str(mark), ha="center")
+    _write(pen, first, y - pen.mm(0.36), "mm from the shaft end face; whiskers hold 95 in 100")
 
 
 def _write(

@@ -16,6 +16,7 @@ from calib.camera import FloatArray
 from calib.errors import UnreadableFileError
 from calib.quantity import Estimate, coverage_factor_95
 
+_ROUNDING = 1e-6  # relative; what digits that were cut off do to a singular covariance
 # Sources of a budget that belong to one edge alone; all others (scale, lens, pose, end face)
 # move every edge the same way.
 _OWN_SOURCES = ("edge", "fit", "noise", "streak", "arc", "unseen", "wobble")
@@ -73,7 +74,7 @@ class BandPlaces:
         """One edge: 2 i is the start of band i, 2 i + 1 its end."""
         return Estimate(
             value=float(self.edges_mm.ravel()[index]),
-            u=math.sqrt(float(self.covariance_mm2[index, index])),
+            u=math.sqrt(max(float(self.covariance_mm2[index, index]), 0.0)),
             dof=float(self.dof[index]),
         )
 
@@ -157,9 +158,7 @@ def read_bands(path: Path | str) -> BandFile:
     if content.get("refusal"):
         raise _unfit(path, f"its photo was refused: {content['refusal'].get('message', '')}")
     try:
-        edges = [
-            (_estimate(band["start_mm"]), _estimate(band["end_mm"])) for band in content["bands"]
-        ]
+        edges = [_edges(band) for band in content["bands"]]
         shaft = content.get("shaft") or {}
         return BandFile(
             photo=str((content.get("photo") or {}).get("file", path)),
@@ -167,7 +166,7 @@ def read_bands(path: Path | str) -> BandFile:
             bands=BandPlaces.of(edges, _covariance(content, edges)),
             seen_mm=_seen(shaft),
         )
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise _unfit(path, f"a field is missing or wrong ({error})") from None
 
 
@@ -204,6 +203,13 @@ def _estimate(item: Mapping[str, Any]) -> Estimate:
     return Estimate(value=value, u=u, dof=math.inf if dof is None else max(1.0, float(dof)))
 
 
+def _edges(band: Mapping[str, Any]) -> tuple[Estimate, Estimate]:
+    start, end = _estimate(band["start_mm"]), _estimate(band["end_mm"])
+    if start.value > end.value:
+        raise ValueError(f"a band runs from {start.value} back to {end.value}")
+    return start, end
+
+
 def _optional(item: Mapping[str, Any] | None) -> Estimate | None:
     return None if item is None else _estimate(item)
 
@@ -213,7 +219,12 @@ def _covariance(
 ) -> FloatArray | None:
     joint = content.get("covariance_mm2")
     if joint is not None:
-        return np.array(joint, dtype=float).reshape(2 * len(edges), 2 * len(edges))
+        matrix = np.array(joint, dtype=float).reshape(2 * len(edges), 2 * len(edges))
+        if not np.isfinite(matrix).all() or not np.allclose(matrix, matrix.T):
+            raise ValueError("covariance_mm2 is not symmetric")
+        if len(matrix) and np.linalg.eigvalsh(matrix)[0] < -_ROUNDING * np.trace(matrix):
+            raise ValueError("covariance_mm2 is no covariance")
+        return np.asarray(matrix)
     lines = [
         (str(line["edge"]), str(line["source"]), float(line["contribution_mm"]))
         for line in content.get("budget", ())

@@ -14,7 +14,7 @@ import numpy as np
 from bandscan.band_places import BandPlaces
 from bandscan.result import Landing, LandingShift
 from bandscan.seal import Seal
-from bandscan.shaft_limits import h11_limits_mm, roughness_sets
+from bandscan.shaft_limits import H11_STEPS_MM, h11_limits_mm, roughness_sets
 from bandscan.stack_up import LipPlace
 from calib.quantity import Estimate
 
@@ -212,7 +212,6 @@ def _by_refinishing(situation: Situation) -> Remedy:
         if shared[0] <= shared[1]
         else "They have no value in common: take the seal maker's."
     )
-    low, high = h11_limits_mm(situation.seal.shaft_mm)
     return Remedy(
         kind="refinish",
         what=(
@@ -227,8 +226,7 @@ def _by_refinishing(situation: Situation) -> Remedy:
             "Never along the shaft or with traverse: any lead pumps oil out. Spark out fully, "
             "avoid whole-number ratios of wheel and work speed, then prove it with the thread "
             "test, both ways round.",
-            f"Stay within the diameter tolerance, h11: {low:.3f} to {high:.3f} mm, and within "
-            f"the hard case.{_left_to_grind(situation.diameter_mm, low)}",
+            f"{_tolerance_words(situation)} and within the hard case.",
             "If a fingernail catches in the track, polishing does not do: grind it out, build it "
             "up, or fit a sleeve (workshop rule; no published depth was found).",
             "Strip on a turning shaft catches clothes and fingers: no gloves, no cloth wound "
@@ -238,13 +236,17 @@ def _by_refinishing(situation: Situation) -> Remedy:
     )
 
 
-def _left_to_grind(diameter_mm: Estimate | None, least_mm: float) -> str:
-    if diameter_mm is None:
-        return ""
-    left = diameter_mm.value - diameter_mm.expanded - least_mm
-    if left <= 0.0:
-        return f" It measures {diameter_mm.value:.3f} mm: nothing may come off."
-    return f" It measures {diameter_mm.value:.3f} mm: at most {left:.2f} mm may come off it."
+def _tolerance_words(situation: Situation) -> str:
+    nominal, diameter = situation.seal.shaft_mm, situation.diameter_mm
+    if nominal > H11_STEPS_MM[-1]:
+        return "Stay within the diameter tolerance of the drawing"
+    low, high = h11_limits_mm(nominal)
+    words = f"Stay within the diameter tolerance, h11: {low:.3f} to {high:.3f} mm"
+    if diameter is None:
+        return f"{words},"
+    left = diameter.value - diameter.expanded - low
+    may = f"at most {left:.2f} mm may come off it" if left > 0.0 else "nothing may come off it"
+    return f"{words} (it measures {diameter.value:.3f} mm: {may}),"
 
 
 def _by_sleeve(situation: Situation) -> Remedy:

@@ -18,6 +18,8 @@ from calib.quantity import Estimate, effective_dof
 _HEADER = re.compile(r"\s*\[\[?\s*([\w-]+)\s*\]\]?")
 _KEY = re.compile(r"\s*([\w-]+)\s*=")
 
+_MOST = 1e9  # a thousand kilometres in mm; larger is a slip of the keyboard, or infinite
+
 Lines = dict[tuple[str, int, str], int]
 
 
@@ -228,7 +230,9 @@ def read_toml(path: Path | str, what: str) -> TomlFile:
 
 
 def _is_number(value: object) -> bool:
-    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+    if not isinstance(value, (int, float)) or isinstance(value, bool):
+        return False
+    return -_MOST < value < _MOST  # no comparison holds for nan
 
 
 def _line_numbers(text: str) -> Lines:

@@ -1,13 +1,27 @@
 """The commands about seals: what they print and write, and their exit status."""
 
+import contextlib
 import json
 
 import pytest
 from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from bandscan.band_places import read_bands
+from bandscan.band_places import BandFile, read_bands
 from bandscan.cli import main
+from bandscan.planning import plan_seals
 from bandscan.seal import read_seal
+from calib.errors import UnreadableFileError
+from tests.stack_ups import exactly, make_bands, make_lip, make_seal
+
+SOME_SEAL = make_seal([make_lip(5.4, u=0.1)], face=6.0, face_u=0.15, land=(2.0, 38.0))
+SOME_BANDS = BandFile(
+    photo="leg4.jpg",
+    diameter_mm=None,
+    bands=make_bands((12.0, 15.0), u=0.03),
+    seen_mm=(exactly(0.0), exactly(40.0)),
+)
 
 SEAL = """\
 [seal]
@@ -107,6 +121,9 @@ def test_the_usual_caution_is_printed(run):
         (json.dumps(measurement(bands=[{"start_mm": edge(1.0)}])), "end_mm"),
         (json.dumps(measurement(shaft={"diameter_mm": {"value": 50.0, "u": 0.01}})), "for a shaft"),
         (json.dumps(measurement(covariance_mm2=[[1.0]])), "wrong"),
+        (json.dumps(measurement(covariance_mm2=[[1.0, 2.0], [2.0, 1.0]])), "no covariance"),
+        (json.dumps(measurement(covariance_mm2=[[1.0, 0.5], [0.0, 1.0]])), "not symmetric"),
+        (json.dumps(measurement(bands=[{"start_mm": edge(9.0), "end_mm": edge(8.0)}])), "back to"),
     ],
 )
 def test_a_result_that_does_not_fit_is_said_in_a_sentence(run, tmp_path, content, said):
@@ -115,6 +132,48 @@ def test_a_result_that_does_not_fit_is_said_in_a_sentence(run, tmp_path, content
     assert result.exit_code == 4
     assert said in result.stderr
     assert "Traceback" not in result.output
+
+
+junk = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=4),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=3), inner),
+    max_leaves=4,
+)
+
+
+@given(data=st.data())
+@settings(deadline=None, max_examples=150)
+def test_a_damaged_result_never_ends_in_anything_but_a_sentence(tmp_path_factory, data):
+    content = measurement()
+    place = data.draw(
+        st.sampled_from(["shaft", "bands", "budget", "photo", "covariance_mm2", "band"])
+    )
+    if place == "band":
+        content["bands"][0][data.draw(st.sampled_from(["start_mm", "end_mm"]))] = data.draw(junk)
+    else:
+        content[place] = data.draw(junk)
+    path = tmp_path_factory.mktemp("damaged") / "a.json"
+    path.write_text(json.dumps(content))
+    with contextlib.suppress(UnreadableFileError):
+        plan_seals(read_bands(path), [("seal.toml", SOME_SEAL)])
+
+
+@given(data=st.data())
+@settings(deadline=None, max_examples=150)
+def test_a_damaged_seal_file_never_ends_in_anything_but_a_sentence(tmp_path_factory, data):
+    lines = SEAL.splitlines()
+    number = data.draw(st.integers(0, len(lines) - 1))
+    key = lines[number].partition("=")[0]
+    value = data.draw(
+        st.sampled_from(["", "-1", "1e400", "9" * 400, "nan", "[]", "[1, 'a']", "true", "{a = 1}",
+                         "'x'", "1979-05-27", "[[1.0]]", "0"])
+        | st.text(max_size=5).filter(lambda text: text.isprintable())
+    )  # fmt: skip
+    lines[number] = f"{key}= {value}"
+    path = tmp_path_factory.mktemp("damaged") / "seal.toml"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    with contextlib.suppress(UnreadableFileError):
+        plan_seals(SOME_BANDS, [("seal.toml", read_seal(path))])
 
 
 def test_the_full_covariance_is_used_where_the_result_has_it(tmp_path):

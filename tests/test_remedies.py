@@ -1,5 +1,7 @@
 """What to do when a lip does not land on fresh metal."""
 
+from dataclasses import replace
+
 import pytest
 
 from bandscan.band_places import BandFile
@@ -98,6 +100,12 @@ def test_what_may_be_ground_off_follows_from_the_diameter():
     for diameter, said in ((44.98, "at most 0.12 mm may come off"), (44.85, "nothing may come")):
         (plan,) = plans([seal()], diameter=diameter)
         assert said in " ".join(only(plan, "refinish").cautions)
+
+
+def test_beyond_the_tables_the_drawing_counts():
+    big = replace(seal(), shaft_mm=600.0)
+    (plan,) = plans([big], diameter=599.9)
+    assert "tolerance of the drawing" in " ".join(only(plan, "refinish").cautions)
 
 
 def test_the_sleeve_covers_every_lip_with_its_uncertainty():

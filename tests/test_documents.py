@@ -1,9 +1,12 @@
 """What the documents promise is what the code does."""
 
+import doctest
 import importlib
 import pkgutil
 import re
 from pathlib import Path
+
+import pytest
 
 import bandscan
 import calib
@@ -20,11 +23,22 @@ DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
 NOT_REFUSALS = {"unwritable", "calibration"}
 
 
+MODULES = [
+    module.name
+    for package in (calib, bandscan)
+    for module in pkgutil.walk_packages(package.__path__, f"{package.__name__}.")
+    if not module.name.endswith("__main__")
+]
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_the_examples_in_docstrings_hold(name):
+    assert doctest.testmod(importlib.import_module(name)).failed == 0
+
+
 def error_classes() -> list[type[MeasureError]]:
-    for package in (calib, bandscan):
-        for module in pkgutil.walk_packages(package.__path__, f"{package.__name__}."):
-            if not module.name.endswith("__main__"):
-                importlib.import_module(module.name)
+    for name in MODULES:
+        importlib.import_module(name)
     found, rest = [], [MeasureError]
     while rest:
         children = rest.pop().__subclasses__()

@@ -139,14 +139,39 @@ def hatch(picture: Picture, one: FloatArray, other: FloatArray, colour: Colour) 
     """Slanting strokes between two lines of equally many points."""
     span = float(np.nanmedian(np.hypot(*(other - one).T)))
     length = float(np.nansum(np.hypot(*np.diff(one, axis=0).T)))
-    count = max(2, int(length / HATCH_STEP_PX))
-    share = np.linspace(0.0, 1.0, count)
-    lean = min(0.5, span / max(length, 1.0))  # 45 degrees
+    if not (span > 0.0 and length > 0.0):
+        return
+    lean = span / length  # strokes at 45 degrees
+    begin = np.arange(-lean, 1.0, HATCH_STEP_PX / length)
+    first = np.maximum(0.0, -begin / lean)  # part of the way across at which a stroke
+    last = np.minimum(1.0, (1.0 - begin) / lean)  # comes in, and at which it leaves
     at = np.linspace(0.0, 1.0, len(one))
 
-    def point(line: FloatArray, where: FloatArray) -> FloatArray:
-        return np.column_stack([np.interp(where, at, line[:, axis]) for axis in (0, 1)])
+    def point(across: FloatArray) -> FloatArray:
+        along = begin + across * lean
+        near, far = (
+            np.column_stack([np.interp(along, at, line[:, axis]) for axis in (0, 1)])
+            for line in (one, other)
+        )
+        return near + across[:, None] * (far - near)
 
-    kept = share[share + lean <= 1.0]
-    starts, stops = point(one, kept), point(other, kept + lean)
-    draw_lines(picture, list(np.stack([starts, stops], axis=1)), colour, 1, halo=False)
+    strokes = np.stack([point(first), point(last)], axis=1)
+    draw_lines(picture, list(strokes), colour, 1, halo=False)
+
+
+def join_margins(
+    start: tuple[float, float], end: tuple[float, float]
+) -> list[tuple[float, float]]:
+    """The margins of two edges, (value, half width) each, as intervals that do not overlap.
+
+    Examples
+    --------
+    >>> join_margins((10.0, 0.5), (12.0, 0.5))
+    [(9.5, 10.5), (11.5, 12.5)]
+    >>> join_margins((10.0, 1.5), (12.0, 1.5))
+    [(8.5, 13.5)]
+    """
+    (low, low_half), (high, high_half) = start, end
+    if low + low_half < high - high_half:
+        return [(low - low_half, low + low_half), (high - high_half, high + high_half)]
+    return [(low - low_half, high + high_half)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -38,6 +39,7 @@ from bandscan.output.drawing import (
     draw_lines,
     fill,
     hatch,
+    join_margins,
     put_text,
 )
 from bandscan.output.labels import Label, place_labels
@@ -261,23 +263,32 @@ def _draw_band(sheet: _Sheet, band: Band) -> bool:
         return sheet.at(edge_px(sheet.camera, sheet.shaft, band, edge, offset_mm))
 
     start, end = curve(band.start), curve(band.end)
+    hatched = _draw_margins(sheet, band, curve)
     fill(sheet.picture, np.concatenate([start, end[::-1]]), ORANGE, 0.35)
-    any_hatched = False
+    half = sheet.shaft.pose.visible_half_angle_rad
     for edge, line in ((band.start, start), (band.end, end)):
-        margin = edge.position_mm.expanded
-        inner, outer = curve(edge, -margin), curve(edge, margin)
-        hatched = float(np.nanmax(np.hypot(*(outer - inner).T))) >= LEAST_HATCH_PX
-        any_hatched = any_hatched or hatched
-        if hatched:
-            fill(sheet.picture, np.concatenate([inner, outer[::-1]]), WHITE, 0.6)
-            hatch(sheet.picture, inner, outer, BLACK)
-            draw_lines(sheet.picture, [inner, outer], BLACK, 1, halo=False)
-        half = sheet.shaft.pose.visible_half_angle_rad
         for beyond in (arc_angles((-half, band.arc_rad[0])), arc_angles((band.arc_rad[1], half))):
             hidden = sheet.surface(edge.along(beyond, band.arc_rad), beyond)
             draw_lines(sheet.picture, dashed(hidden, DOTTED), VERMILION, 2, halo=False)
         draw_lines(sheet.picture, [line], VERMILION, EDGE_PX, halo=not hatched)
-    return any_hatched
+    return hatched
+
+
+def _draw_margins(
+    sheet: _Sheet, band: Band, curve: Callable[[EdgeResult, float], FloatArray]
+) -> bool:
+    """Hatch the margins of both edges, to scale; False where they are too thin for it."""
+    at = [(edge.position_mm.value, edge.position_mm.expanded) for edge in (band.start, band.end)]
+    outer, inner = curve(band.start, -at[0][1]), curve(band.start, at[0][1])
+    if not float(np.nanmax(np.hypot(*(outer - inner).T))) >= LEAST_HATCH_PX:
+        return False
+    for low, high in join_margins(at[0], at[1]):
+        near = curve(band.start, low - at[0][0])
+        far = curve(band.end, high - at[1][0])
+        fill(sheet.picture, np.concatenate([near, far[::-1]]), WHITE, 0.6)
+        hatch(sheet.picture, near, far, BLACK)
+        draw_lines(sheet.picture, [near, far], BLACK, 1, halo=False)
+    return True
 
 
 def _band_keys(*, hatched: bool) -> list[Key]:

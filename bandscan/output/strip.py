@@ -19,18 +19,18 @@ from bandscan.output.drawing import (
     ORANGE,
     SKY_BLUE,
     VERMILION,
-    WHITE,
     Colour,
     Picture,
     dashed,
     draw_lines,
     fill,
     hatch,
+    join_margins,
     put_text,
     text_width,
 )
 from bandscan.output.labels import spread
-from bandscan.result import Band, EdgeResult, Measurement
+from bandscan.result import Band, Measurement
 from calib.camera import FloatArray
 
 WIDTH_PX = 1800
@@ -101,8 +101,8 @@ def draw_strip(measurement: Measurement) -> Picture | None:
         high_rad=float(strip.angle_rad[-1]),
     )
     _draw_surface(frame, strip)
-    _draw_traces(frame, strip, measurement)
     _draw_marks(frame, measurement)
+    _draw_traces(frame, strip, measurement)
     _draw_scales(frame)
     return frame.picture
 
@@ -196,24 +196,21 @@ def _draw_band(frame: _Frame, band: Band) -> None:
     for edge in (band.start, band.end):
         curve = np.column_stack([frame.x(edge.along(angles, band.arc_rad)), frame.y(angles)])
         draw_lines(frame.picture, [curve], VERMILION, 3)
-        _draw_margin(frame, edge)
-    start, end = frame.x(np.array([band.start.position_mm.value, band.end.position_mm.value]))
-    _fill_columns(frame, (start, end), frame.traces_top, ORANGE, 0.25)
+    at = [(edge.position_mm.value, edge.position_mm.expanded) for edge in (band.start, band.end)]
+    for low, high in join_margins(at[0], at[1]):
+        near, far = _column(frame, low), _column(frame, high)
+        if far[0, 0] - near[0, 0] >= _LEAST_HATCH_PX:
+            hatch(frame.picture, near, far, GREY)
+            draw_lines(frame.picture, [near, far], GREY, 1, halo=False)
+    start, end = (_column(frame, value) for value, _ in at)
+    _fill_columns(frame, (start[0, 0], end[0, 0]), frame.traces_top, ORANGE, 0.35)
+    draw_lines(frame.picture, [start, end], VERMILION, 2, halo=False)
 
 
-def _draw_margin(frame: _Frame, edge: EdgeResult) -> None:
-    """The edge and its margin (95 %) across the traces, to scale."""
-    value, margin = edge.position_mm.value, edge.position_mm.expanded
-    rows = np.linspace(frame.traces_top, frame.traces_bottom, 25)
-    low, middle, high = (
-        np.column_stack([np.full(25, float(frame.x(at))), rows])
-        for at in (value - margin, value, value + margin)
-    )
-    if high[0, 0] - low[0, 0] >= _LEAST_HATCH_PX:
-        fill(frame.picture, np.concatenate([low, high[::-1]]), WHITE, 0.7)
-        hatch(frame.picture, low, high, VERMILION)
-        draw_lines(frame.picture, [low, high], VERMILION, 1, halo=False)
-    draw_lines(frame.picture, [middle], VERMILION, 2, halo=False)
+def _column(frame: _Frame, axial_mm: float) -> FloatArray:
+    """A line down across the traces, shape (2, 2)."""
+    x = float(frame.x(axial_mm))
+    return np.array([[x, frame.traces_top], [x, frame.traces_bottom]], dtype=float)
 
 
 def _draw_scales(frame: _Frame) -> None:
@@ -237,7 +234,8 @@ def _draw_scales(frame: _Frame) -> None:
     for degrees in range(-90, 91, 30):
         angle = float(np.radians(degrees))
         if frame.low_rad <= angle <= frame.high_rad:
-            at = (left - 12.0, float(frame.y(angle)))
+            row = float(np.clip(frame.y(angle), _TOP_PX + TEXT_PX / 2, _TOP_PX + _SURFACE_PX))
+            at = (left - 12.0, row)
             put_text(frame.picture, f"{degrees}°", at, size=TEXT_PX, anchor="right")
     title = "The surface unwrapped; 0° faces the camera. Below: light in three parts of the arc."
     put_text(frame.picture, title, (left, 30.0), size=TEXT_PX, weight=BOLD)

@@ -37,6 +37,7 @@ def main() -> None:
     parser.add_argument("photo", type=Path)
     parser.add_argument("--runs", type=int, default=7)
     asked, options = parser.parse_known_args()  # the rest is for bandscan measure
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # an installed package has its bytecode
     plain = [sys.executable, "-c", f"import cv2; cv2.imread({str(asked.photo)!r})"]
     with tempfile.TemporaryDirectory() as folder:
         ours = [

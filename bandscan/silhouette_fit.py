@@ -1,0 +1,222 @@
+"""Sub-pixel place of a cylinder's silhouette, where metal meets whatever lies behind it.
+
+Next to its silhouette a cylinder's surface turns away from the camera: at the depth d
+inside the outline its normal has turned by sqrt(2 d / R) from grazing, so what it
+mirrors, and its brightness, is a smooth function of sqrt(d) and changes fastest at the
+very edge. The ground behind is smooth in the offset itself. Both, joined at the edge and
+blurred by the photo, are fitted to the mean profiles of short lengths of the silhouette
+(own derivation). Where metal and ground are equally bright the edge still shows as a bend.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.camera import FloatArray
+
+SPACING_PX = 0.5  # of the samples across the edge
+SEGMENT_PX = 60  # length of one mean profile: longer than the streaks are apart
+_BLURS_PX = (0.7, 1.0, 1.4, 2.0, 2.8)  # of a photo that is fit to be measured
+_FINE = 4  # samples of the model in one of the profile
+_TILT_PX = np.arange(-3.0, 3.01, 0.5)  # ends of the line against its middle
+_BOW_PX = np.arange(-2.0, 2.01, 0.5)  # middle against the ends: lens known from EXIF only
+_TILT_PRIOR_PX, _BOW_PRIOR_PX = 3.0, 1.0
+_CAP = 25.0  # a segment that disagrees by more than 5 standard deviations is not believed
+_AGREE_PX = 1.0  # a place off the common line by more is another edge
+_MIN_U_PX = 0.05  # of any edge: pixels, JPEG and demosaicing (common practice)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """How much of the profile is explained, and by how flexible a model.
+
+    Parameters
+    ----------
+    inside_px, outside_px : float
+        Reach of the profile either way.
+    degree : int
+        Highest power of sqrt(d) inside.
+    search_px : (float, float)
+        Offsets at which the edge is sought.
+    step_px : float
+        Spacing of these.
+    """
+
+    inside_px: float
+    outside_px: float
+    degree: int
+    search_px: tuple[float, float]
+    step_px: float = 0.25
+
+    @property
+    def offsets_px(self) -> FloatArray:
+        """Offsets of the profile's samples."""
+        low = math.floor(self.inside_px / SPACING_PX)
+        high = math.floor(self.outside_px / SPACING_PX)
+        return np.arange(-low, high + 1, dtype=float) * SPACING_PX
+
+    @property
+    def edges_px(self) -> FloatArray:
+        """Offsets at which the edge is tried."""
+        count = round((self.search_px[1] - self.search_px[0]) / self.step_px)
+        return self.search_px[0] + np.arange(count + 1, dtype=float) * self.step_px
+
+
+@cache
+def _bases(window: Window) -> FloatArray:
+    """Orthonormal bases of the model, shape (blurs, edges, samples, parameters)."""
+    spacing = SPACING_PX / _FINE
+    reach = round(4.0 * _BLURS_PX[-1] / spacing)
+    offsets = window.offsets_px
+    x = offsets[0] + np.arange(-reach, (len(offsets) - 1) * _FINE + reach + 1) * spacing
+    away = x[None, :] - window.edges_px[:, None]
+    inside = away < 0.0
+    root = np.sqrt(np.maximum(-away, 0.0) / window.inside_px)
+    columns = [np.where(inside, root**k, 0.0) for k in range(window.degree + 1)]
+    columns += [np.where(inside, 0.0, (away / window.outside_px) ** k) for k in range(2)]
+    sharp = np.stack(columns, axis=-1)  # edges, fine samples, parameters
+    bases = []
+    for blur in _BLURS_PX:
+        half = round(4.0 * blur / spacing)
+        taps = np.exp(-0.5 * (np.arange(-half, half + 1) * spacing / blur) ** 2)
+        taps /= taps.sum()
+        first = reach - half
+        rows = first + np.arange(len(offsets))[:, None] * _FINE + np.arange(2 * half + 1)
+        soft = np.einsum("esnp,n->esp", sharp[:, rows], taps)
+        bases.append(np.linalg.qr(soft)[0])
+    return np.stack(bases)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SilhouetteFit:
+    """A silhouette beside a baseline: o = offset + tilt t + bow (1 - t^2), t from -1 to 1.
+
+    Parameters
+    ----------
+    u_px : float
+        Standard uncertainty of the offset from noise.
+    blur_px : float
+        Blur of the photo that fits best.
+    agree : ndarray of bool, shape (segments,)
+        Segments that bear the common line out.
+    """
+
+    offset_px: float
+    tilt_px: float
+    bow_px: float
+    u_px: float
+    blur_px: float
+    agree: NDArray[np.bool_]
+
+    @property
+    def middle_px(self) -> float:
+        """Mean offset."""
+        return self.offset_px + 2.0 / 3.0 * self.bow_px
+
+    def at(self, t: FloatArray) -> FloatArray:
+        """Offset at relative positions t along the segments."""
+        return np.asarray(self.offset_px + self.tilt_px * t + self.bow_px * (1.0 - t * t))
+
+
+def mean_profiles(values: NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
+    """Mean profiles of segments of a strip and their noise variance.
+
+    Parameters
+    ----------
+    values : ndarray, shape (offsets, positions)
+        Strip beside the silhouette, NaN outside the photo.
+
+    Returns
+    -------
+    profiles : ndarray, shape (offsets, segments)
+        NaN for a segment that is not whole.
+    variance : ndarray, shape (segments,)
+        Of a profile's samples.
+    """
+    count = max(1, values.shape[1] // SEGMENT_PX)
+    length = values.shape[1] // count
+    cells = np.ascontiguousarray(values[:, : count * length]).reshape(-1, length)
+    weights = np.full(length, 1.0 / length, np.float32)
+    mean = cells @ weights
+    square = np.einsum("ij,ij->i", cells - mean[:, None], cells - mean[:, None]) / length
+    shape = (values.shape[0], count)
+    variance = square.reshape(shape).mean(axis=0) / length
+    return mean.reshape(shape).astype(float), np.maximum(variance.astype(float), 1e-10)
+
+
+def fit_silhouette(
+    profiles: FloatArray, variance: FloatArray, window: Window, most_blur_px: float = math.inf
+) -> SilhouetteFit | None:
+    """Fit the edge to all segments at once.
+
+    Parameters
+    ----------
+    profiles : ndarray, shape (samples of the window, segments)
+    variance : ndarray, shape (segments,)
+    window : Window
+    most_blur_px : float
+        No softer edge is believed; a reflection is soft where the outline is sharp.
+
+    Returns
+    -------
+    SilhouetteFit or None
+        None where no segment is whole.
+    """
+    whole = np.isfinite(profiles).all(axis=0) & np.isfinite(variance)
+    if not whole.any():
+        return None
+    scaled = np.where(whole, profiles, 0.0) / np.sqrt(np.where(whole, variance, 1.0))
+    usable = [b <= max(most_blur_px, _BLURS_PX[0]) for b in _BLURS_PX]
+    bases = _bases(window)[usable]
+    explained = np.einsum("besp,sk->bekp", bases, scaled)
+    squares = (scaled**2).sum(axis=0) - (explained**2).sum(axis=-1)  # blurs, edges, segments
+    squares = np.maximum(squares[:, :, whole], 0.0)
+    blur = int(squares.min(axis=1).sum(axis=1).argmin())
+    free = bases.shape[2] - bases.shape[3] - 1
+    cost = squares[blur]  # edges, segments
+    scale = np.maximum(cost.min(axis=0) / free, 1.0)
+    drop = np.minimum((cost - cost.min(axis=0)) / scale, _CAP)
+    t = np.linspace(-1.0, 1.0, whole.size)[whole] if whole.size > 1 else np.zeros(1)
+    offset, tilt, bow, u_px = _common_line(drop, t, window)
+    place = offset + tilt * t + bow * (1.0 - t * t)
+    near = np.abs(window.edges_px[:, None] - place) <= _AGREE_PX
+    agree = np.zeros(whole.size, dtype=bool)
+    agree[whole] = np.where(near, drop, _CAP).min(axis=0) < 9.0  # three standard deviations
+    return SilhouetteFit(
+        offset_px=offset,
+        tilt_px=tilt,
+        bow_px=bow,
+        u_px=u_px,
+        blur_px=_BLURS_PX[blur],
+        agree=agree,
+    )
+
+
+def _common_line(
+    drop: FloatArray, t: FloatArray, window: Window
+) -> tuple[float, float, float, float]:
+    """Offset, tilt and bow with the least total cost, and the offset's uncertainty."""
+    edges = window.edges_px
+    tilt, bow = (g.ravel() for g in np.meshgrid(_TILT_PX, _BOW_PX, indexing="ij"))
+    if len(t) < 4:
+        tilt, bow = np.zeros(1), np.zeros(1)
+    shift = np.rint((tilt[:, None] * t + bow[:, None] * (1.0 - t * t)) / window.step_px).astype(int)
+    index = np.clip(np.arange(len(edges))[None, :, None] + shift[:, None, :], 0, len(edges) - 1)
+    total = drop[index, np.arange(len(t))].sum(axis=2)
+    total += ((tilt / _TILT_PRIOR_PX) ** 2 + (bow / _BOW_PRIOR_PX) ** 2)[:, None]
+    shape = int(total.min(axis=1).argmin())
+    curve = total[shape]
+    edge = int(np.clip(curve.argmin(), 1, len(edges) - 2))
+    before, here, after = curve[edge - 1 : edge + 2]
+    bend = max(before - 2.0 * here + after, 1e-9)
+    offset = edges[edge] + window.step_px * float(np.clip(0.5 * (before - after) / bend, -1.0, 1.0))
+    near = edges[curve <= curve.min() + 1.0]
+    flat = (edges[-1] - edges[0]) / math.sqrt(12.0)  # nothing known but the range searched
+    u_px = max(window.step_px / math.sqrt(bend / 2.0), float(np.ptp(near)) / 2.0, _MIN_U_PX)
+    u_px = min(u_px, float(flat))
+    return float(offset), float(tilt[shape]), float(bow[shape]), float(u_px)

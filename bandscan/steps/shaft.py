@@ -1,0 +1,442 @@
+"""Find the shaft in a photo: its two silhouettes along the seal land, its end, its breaks."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from bandscan import edge_fit, outline_search, silhouette_fit
+from bandscan.edge_fit import Baseline, EdgeLine, Light
+from bandscan.errors import NoEndError, NoShaftError
+from bandscan.model import Outline, Photo, Silhouette
+from bandscan.outline_search import RoughShaft
+from bandscan.silhouette_fit import SilhouetteFit, Window
+from calib.camera import Camera, FloatArray
+
+# The coarse search places the end to 1.5 of its blocks: this share of the photo's long side.
+_END_KNOWN = 1.5 * 12.0 / outline_search.SEARCH_LONG_SIDE_PX
+_APPROACH_PX = 200.0  # length of strip beyond the end
+_GROUND_PX = 80.0  # length of ground beyond the end that shows how rough the ground looks
+_INSIDE, _OUTSIDE = 0.25, 0.65  # of the rough width: where the silhouettes are sought
+# Height of a chamfer at each side, of the rough width, which is some 0.8 of the true one;
+# lead-in chamfers take 0.025 to 0.075 of the diameter (ISO 6194-1, from memory).
+_CHAMFER_HEIGHT = 0.1
+_CHAMFER_LENGTH = 0.1  # of the width; the fit throws out what is left of a longer one
+_BULGE = 0.1  # of the width: how far the end's ellipse lies before or behind its ends
+_BEFORE_PX = 200.0  # beyond the end, where an edge that goes on is not the shaft's
+_REACH_KNOWN_PX = 8.0
+_EDGE_ROWS = 0.02  # of the width: an edge of the end goes on so far at least
+_END_BLUR_PX = 1.5
+_CHANCE = 0.05  # of the rows show an edge across the axis by chance
+_SOME_END, _HALF_END, _PLAIN_END = 0.3, 0.5, 0.8  # share of the metal's rows with an end
+_END_ODDS = 4.5  # to one that metal has ended
+_END_SURE = 6.0  # over the median of the ground: 4 standard deviations
+_METAL_ENDS_SHARE = 0.5  # of the surface beyond: more is metal that goes on
+_RIVAL_U = 0.1  # of the distance of an edge that is as plain: one choice in ten is wrong
+_UNSEEN_END_U = 0.01  # of the width, where the end does not confirm the side
+_OUTER_SHARE = 0.7  # of the plainest edge's score; its own side lobes reach 0.65
+_RIVAL_SHARE = 0.5  # of the chosen edge's score: one that might have been it
+_PLAIN_SHARE = 0.7  # of its blocks an edge must show to be taken without a wider search
+_SYSTEMATIC_U_PX = 0.12  # of a plain edge, found on renderings: the model of shading next to it
+
+_SOFTER = 1.5  # times the blur of the other side: depth of field does not differ by more
+_LEAST_SEGMENTS = 4
+_HALF, _LAND_SHARE = 0.5, 0.8  # of segments that lie on the common line
+_FIRST_LENGTH = 0.8  # of the width: lands of seals are longer (ISO 6194-1, from memory)
+_SEARCH = Window(inside_px=8.0, outside_px=8.0, degree=2, search_px=(-4.0, 4.0))
+# What is told apart by how much is looked at: their spread is the model's uncertainty.
+_WINDOWS = (
+    Window(inside_px=8.0, outside_px=8.0, degree=2, search_px=(-3.0, 3.0)),
+    Window(inside_px=6.0, outside_px=6.0, degree=2, search_px=(-3.0, 3.0)),
+    Window(inside_px=5.0, outside_px=8.0, degree=2, search_px=(-3.0, 3.0)),
+)
+
+_SIDES = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "top": (0.0, -1.0), "bottom": (0.0, 1.0)}
+
+
+def find_shaft(
+    photo: Photo,
+    camera: Camera,
+    *,
+    end_side: str = "auto",
+    avoid: Sequence[FloatArray] | None = None,
+) -> Outline:
+    """Find the shaft's silhouettes along the land that begins at its end.
+
+    Parameters
+    ----------
+    photo : Photo
+    camera : Camera
+        Straight edges are straight in its undistorted coordinates.
+    end_side : {"auto", "left", "right", "top", "bottom"}
+        Side of the picture, as stored, on which the shaft's end lies.
+    avoid : sequence of ndarray, shape (n, 2), optional
+        Polygons, px, known not to be shaft: a card, a rule.
+
+    Returns
+    -------
+    Outline
+        The points of each side lie on the smooth curve through its edge, one for each
+        60 px that bear it out; `u_px` holds for the offset of that curve.
+
+    Raises
+    ------
+    NoShaftError
+        Nothing looks like a shaft of ground metal.
+    NoEndError
+        The shaft's end is not in the picture, or not on the side that was named.
+    """
+    polygons = list(avoid) if avoid is not None else []
+    rough = outline_search.find_rough_shaft(photo.grey, polygons)
+    if rough is None:
+        raise _no_shaft(photo)
+    sides_px = _from_end(rough, end_side)
+    known_px = _END_KNOWN * max(photo.width_px, photo.height_px)
+    width = float(np.linalg.norm(sides_px[0] - sides_px[1], axis=1).mean())
+    margin = known_px + _APPROACH_PX + _OUTSIDE * width
+    light = edge_fit.light_around(photo, sides_px.reshape(-1, 2), margin)
+    strips = [
+        _read_strip(light, camera, sides_px[k], sides_px[1 - k], known_px, polygons) for k in (0, 1)
+    ]
+    end_s = _find_end(light, strips[0], known_px)
+    choices = [_choose_line(strip, known_px, end_s) for strip in strips]
+    lines = [choice.line for choice in choices]
+    plain = max(lines, key=lambda line: line.share)
+    start_s = end_s + _CHAMFER_LENGTH * strips[0].width_px
+    land = (start_s, max(plain.reach_px, start_s + silhouette_fit.SEGMENT_PX))
+    sides = [_place(light, strip, line, land) for strip, line in zip(strips, lines, strict=True)]
+    sharp = min(side.fit.blur_px for side in sides)
+    for k in (0, 1):
+        if sides[k].fit.blur_px > _SOFTER * sharp:
+            sides[k] = _place(light, strips[k], lines[k], land, most_blur_px=_SOFTER * sharp)
+    silhouettes = [
+        Silhouette(points_px=side.points_px, u_px=math.hypot(side.u_px, choice.rivals_u_px))
+        for side, choice in zip(sides, choices, strict=True)
+    ]
+    return Outline(
+        sides=(silhouettes[0], silhouettes[1]),
+        **_axis_points(photo, strips, lines, end_s, min(side.s[-1] for side in sides)),
+    )
+
+
+def _no_shaft(photo: Photo) -> NoShaftError:
+    return NoShaftError(
+        f"No shaft was seen in the {photo.width_px} x {photo.height_px} px photo: no block of it "
+        "has both the fine streaks of ground metal and stripes of reflection along them.",
+        "Photograph the bare shaft from above so that it fills at least a tenth of the picture, "
+        "in soft light and in focus.",
+    )
+
+
+def _lost(strip: _Strip) -> NoShaftError:
+    return NoShaftError(
+        f"A shaft some {strip.width_px:.0f} px wide was seen, but no part of one side of its "
+        "outline lies free in the photo.",
+        "Photograph it with both sides in the picture and nothing lying over them.",
+    )
+
+
+def _from_end(rough: RoughShaft, end_side: str) -> FloatArray:
+    """The rough sides, end points ordered from the shaft's end inward."""
+    shares = rough.beyond
+    ends = [k for k in (0, 1) if (share := shares[k]) is not None and share < _METAL_ENDS_SHARE]
+    if end_side != "auto":
+        if end_side not in _SIDES:
+            raise ValueError(f"end_side must be auto or one of {sorted(_SIDES)}, got {end_side!r}")
+        middle = rough.sides_px.mean(axis=0)
+        outward = np.array([middle[0] - middle[1], middle[1] - middle[0]]) @ _SIDES[end_side]
+        ends = [k for k in ends if outward[k] > 0.0]
+    if not ends:
+        raise _no_end(rough, end_side)
+    end = min(ends, key=lambda k: shares[k] or 0.0)
+    return rough.sides_px if end == 0 else rough.sides_px[:, ::-1]
+
+
+def _no_end(rough: RoughShaft, end_side: str) -> NoEndError:
+    middle = rough.sides_px.mean(axis=0)
+    width = float(np.linalg.norm(rough.sides_px[0] - rough.sides_px[1], axis=1).mean())
+    seen = [
+        f"({x:.0f}, {y:.0f}) px: "
+        + ("cut off by the frame" if share is None else f"{share:.0%} of what follows is metal")
+        for (x, y), share in zip(middle, rough.beyond, strict=True)
+    ]
+    where = "" if end_side == "auto" else f" on the {end_side} side"
+    return NoEndError(
+        f"The shaft's end was not seen{where}: a shaft some {width:.0f} px wide runs from "
+        f"{seen[0]}, to {seen[1]}.",
+        "Photograph the shaft with its end face edge well inside the picture"
+        + ("." if end_side == "auto" else ", or name another side with --end."),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Strip:
+    """What lies beside one rough side of the shaft."""
+
+    base: Baseline
+    s: FloatArray
+    o: FloatArray
+    values: NDArray[np.float32]
+    width_px: float
+
+
+def _read_strip(
+    light: Light,
+    camera: Camera,
+    side_px: FloatArray,
+    other_px: FloatArray,
+    known_px: float,
+    avoid: Sequence[FloatArray],
+) -> _Strip:
+    base = edge_fit.baseline_through(camera, side_px, other_px.mean(axis=0))
+    width = float(np.linalg.norm(side_px - other_px, axis=1).mean())
+    length = float(np.linalg.norm(side_px[1] - side_px[0]))
+    s = np.arange(-math.ceil(known_px + _APPROACH_PX), math.floor(length), dtype=float)
+    o = np.arange(-math.ceil(_INSIDE * width), math.ceil(_OUTSIDE * width), dtype=float)
+    values = base.read(light, s, o)
+    if avoid:
+        edge_fit.hide(values, base.grid(s, o), avoid)
+    return _Strip(base=base, s=s, o=o, values=values, width_px=width)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Choice:
+    """The edge taken for a silhouette, and how far its rivals lie apart."""
+
+    line: EdgeLine
+    rivals_u_px: float
+
+
+def _choose_line(strip: _Strip, known_px: float, end_s: float) -> _Choice:
+    """The silhouette among the edges beside the shaft.
+
+    The end tells how far out metal goes: there, and not beside it, an edge lies across
+    the axis. The silhouette is at most a chamfer's height further out.
+    """
+    clear_s = min(end_s - _BULGE * strip.width_px - 10.0, -0.5 * known_px)
+    chamfer = _CHAMFER_HEIGHT * strip.width_px
+    reach = _metal_reach(strip, known_px, end_s)
+    lines = edge_fit.find_edge_lines(
+        strip.values,
+        strip.s,
+        strip.o,
+        before_px=(clear_s - _BEFORE_PX, clear_s),
+        weight=_weights(strip, reach, chamfer),
+    )
+    if not lines:
+        unknown = EdgeLine(
+            offset_px=0.0, slope=0.0, reach_px=float(strip.s[-1]), score=0.0, share=0.0
+        )
+        return _Choice(line=unknown, rivals_u_px=chamfer)
+    score = np.array([line.score for line in lines])
+    place = np.array([line.at(lines[0].reach_px / 2.0) for line in lines])
+    confirmed = reach is not None and reach.share > _HALF_END
+    # Stripes of reflection run inside the outline: of two plain edges the outer one is meant,
+    # if the end reaches that far.
+    further = place - place[0]  # the plainest comes first
+    plain = (score >= _OUTER_SHARE * score[0]) & (further <= (chamfer if confirmed else 0.0))
+    chosen = int(np.where(plain, place, -np.inf).argmax())
+    rivals = score >= _RIVAL_SHARE * score[chosen]
+    apart = float(np.abs(place[rivals] - place[chosen]).max())
+    unseen = 0.0 if confirmed else _UNSEEN_END_U * strip.width_px
+    return _Choice(line=lines[chosen], rivals_u_px=math.hypot(_RIVAL_U * apart, unseen))
+
+
+def _weights(strip: _Strip, reach: _Reach | None, chamfer_px: float) -> FloatArray:
+    """How likely the silhouette is to lie at each offset of a strip.
+
+    Outside the outermost metal seen at the end by no more than a chamfer; where that could
+    not be seen, rather outside the rough side than far inside it.
+    """
+    if reach is None:
+        inside = np.minimum((strip.o + chamfer_px) / (0.2 * strip.width_px), 0.0)
+        return np.asarray(np.exp(inside))
+    beyond = strip.o - reach.metal_to_px
+    inside = np.minimum((beyond + _REACH_KNOWN_PX) / _REACH_KNOWN_PX, 0.0)
+    # Where the end shows on fewer rows, more of the metal may be as bright as the ground.
+    unseen = chamfer_px * (
+        0.5 if reach.share > _PLAIN_END else 1.0 if reach.share > _HALF_END else 3.0
+    )
+    outside = np.minimum((chamfer_px + _REACH_KNOWN_PX - beyond) / unseen, 0.0)
+    return np.asarray(np.exp(inside + outside))
+
+
+def _crossings(
+    values: NDArray[np.float32], ground: NDArray[np.bool_], width_px: float
+) -> NDArray[np.bool_]:
+    """Where an edge lies across the rows of a strip, too high for the ground's noise.
+
+    `ground` marks the columns beyond the end; noise is averaged over 31 rows. An edge
+    that runs more along than across is not meant: a rule or a card beside the shaft.
+    """
+    known = np.nan_to_num(values)
+    kernel = edge_fit.step_kernel(_END_BLUR_PX, 1.0).astype(np.float32)
+    across = np.abs(cv2.filter2D(cv2.blur(known, (1, 5)), -1, kernel[None]))
+    along = np.abs(cv2.filter2D(cv2.blur(known, (5, 1)), -1, kernel[:, None]))
+    usual = cv2.blur(np.median(across[:, ground], axis=1)[:, None], (1, 31))
+    crossed = ((across > _END_SURE * usual + 1e-6) & (across > along)).astype(np.uint8)
+    # An edge goes on from row to row, slanting by up to 45 degrees; grain of the bench does not.
+    reach = max(3, round(_EDGE_ROWS * width_px))
+    wide = cv2.dilate(crossed, np.ones((1, reach), np.uint8))
+    lasting = cv2.morphologyEx(wide, cv2.MORPH_OPEN, np.ones((reach, 1), np.uint8))
+    return np.asarray((crossed > 0) & (lasting > 0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Reach:
+    """Outermost offset at which the end crosses the rows, and its share of the metal's rows."""
+
+    metal_to_px: float
+    share: float
+
+
+def _metal_reach(strip: _Strip, known_px: float, end_s: float) -> _Reach | None:
+    """How far out metal goes at the end; None where the end does not show."""
+    bulge = _BULGE * strip.width_px
+    near = (strip.s > end_s - bulge - 5.0) & (
+        strip.s < end_s + bulge + _CHAMFER_LENGTH * strip.width_px
+    )
+    ground = (strip.s < -known_px) & (strip.s > -known_px - _GROUND_PX)
+    crossings = _crossings(strip.values, ground, strip.width_px)
+    crossed = np.asarray(crossings[:, near].any(axis=1))
+    share = float(np.clip(crossed[strip.o < 0.0].mean(), _CHANCE, 1.0 - _CHANCE))
+    if share < _SOME_END:
+        return None
+    gain = np.where(crossed, math.log(share / _CHANCE), math.log((1.0 - share) / (1.0 - _CHANCE)))
+    inner = int(np.searchsorted(strip.o, -0.05 * strip.width_px))
+    total = np.cumsum(gain[inner:] / 10.0)  # rows within the blur and the mean repeat each other
+    fallen = np.flatnonzero(np.maximum.accumulate(total) - total > math.log(_END_ODDS))
+    stop = int(fallen[0]) if fallen.size else len(total) - 1
+    metal_to = float(strip.o[inner + int(total[: stop + 1].argmax())])
+    return _Reach(metal_to_px=metal_to, share=share)
+
+
+def _find_end(light: Light, strip: _Strip, known_px: float) -> float:
+    """Position s at which the outline closes in the middle of the shaft, to some pixels."""
+    s = np.arange(-math.ceil(known_px + _GROUND_PX), math.ceil(known_px), dtype=float)
+    o = np.arange(-0.7 * strip.width_px, -0.3 * strip.width_px)
+    crossings = _crossings(strip.base.read(light, s, o), s < -known_px, strip.width_px)
+    crossed = crossings & (s >= -known_px)
+    found = crossed.any(axis=1)
+    return float(np.median(s[crossed[found].argmax(axis=1)])) if found.any() else 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Side:
+    """A fitted side: the curve's offset from a baseline, and where it holds."""
+
+    base: Baseline
+    s: FloatArray
+    fit: SilhouetteFit
+    u_px: float
+
+    @property
+    def points_px(self) -> FloatArray:
+        count = self.fit.agree.size
+        t = np.linspace(-1.0, 1.0, count) if count > 1 else np.zeros(1)
+        middle = self.s[0] + (np.arange(count) + 0.5) * (len(self.s) / count)
+        points = self.base.to_photo(middle, self.fit.at(t))
+        return points[self.fit.agree] if self.fit.agree.any() else points
+
+
+def _place(
+    light: Light,
+    strip: _Strip,
+    line: EdgeLine,
+    land: tuple[float, float],
+    most_blur_px: float = math.inf,
+) -> _Side:
+    """Fit the side as far as one line goes on from the end."""
+    whole = np.arange(land[0], min(land[1], strip.s[-1]))
+    first = max(round(_FIRST_LENGTH * strip.width_px), _LEAST_SEGMENTS * silhouette_fit.SEGMENT_PX)
+    base, fits = _fit_along(light, strip, line, whole, most_blur_px)
+    near = fits[0].agree[: math.ceil(first / silhouette_fit.SEGMENT_PX)] if fits else np.zeros(1)
+    if near.mean() < _HALF and first < len(whole):  # a longer part beyond the land won
+        short_base, short_fits = _fit_along(light, strip, line, whole[:first], most_blur_px)
+        if short_fits and short_fits[0].agree.mean() > _LAND_SHARE:
+            base, fits, whole = short_base, short_fits, whole[:first]
+    if not fits:
+        raise _lost(strip)
+    length = _land_length(fits[0])
+    if length < fits[0].agree.size:
+        whole = whole[: length * (len(whole) // fits[0].agree.size)]
+        base, fits = _fit_along(light, strip, line, whole, most_blur_px)
+    spread = float(np.std([fit.middle_px for fit in fits]))
+    u_px = math.hypot(math.hypot(fits[0].u_px, spread), _SYSTEMATIC_U_PX)
+    return _Side(base=base, s=whole, fit=fits[0], u_px=u_px)
+
+
+def _fit_along(
+    light: Light, strip: _Strip, line: EdgeLine, s: FloatArray, most_blur_px: float
+) -> tuple[Baseline, list[SilhouetteFit]]:
+    """Fits in each of `_WINDOWS` beside a baseline laid through the edge."""
+    base = strip.base.moved(line.offset_px, line.slope)
+    base = _recentred(light, base, s, _SEARCH, most_blur_px)
+    reach = max(max(w.inside_px, w.outside_px) for w in _WINDOWS)
+    half = round(reach / silhouette_fit.SPACING_PX)
+    offsets = np.arange(-half, half + 1, dtype=float) * silhouette_fit.SPACING_PX
+    values = base.read(light, s, offsets)
+    fits = []
+    for window in _WINDOWS:
+        rows = (offsets >= window.offsets_px[0]) & (offsets <= window.offsets_px[-1])
+        fit = silhouette_fit.fit_silhouette(
+            *silhouette_fit.mean_profiles(values[rows]), window, most_blur_px
+        )
+        if fit is not None:
+            fits.append(fit)
+    return base, fits
+
+
+def _land_length(fit: SilhouetteFit) -> int:
+    """Segments before the outline leaves the common line for good.
+
+    Three in a row must be off it after a stretch that lies on it plainly; on a faint edge
+    nothing can be told.
+    """
+    off = ~fit.agree
+    three = off[:-2] & off[1:-1] & off[2:]
+    first = int(three.argmax()) if three.any() else 0
+    if first >= _LEAST_SEGMENTS and fit.agree[:first].mean() > _LAND_SHARE:
+        return first
+    return off.size
+
+
+def _recentred(
+    light: Light, base: Baseline, s: FloatArray, window: Window, most_blur_px: float
+) -> Baseline:
+    profiles = silhouette_fit.mean_profiles(base.read(light, s, window.offsets_px))
+    fit = silhouette_fit.fit_silhouette(*profiles, window, most_blur_px)
+    if fit is None:
+        return base
+    middle, half = (s[0] + s[-1]) / 2.0, (s[-1] - s[0]) / 2.0
+    slope = fit.tilt_px / max(half, 1.0)
+    return base.moved(fit.middle_px - slope * middle, slope)
+
+
+def _axis_points(
+    photo: Photo, strips: list[_Strip], lines: list[EdgeLine], end_s: float, land_end_s: float
+) -> dict[str, FloatArray]:
+    """The outline's points on the axis: end, direction inward, and where the land ends."""
+
+    def on_axis(s: float) -> FloatArray:
+        points = [
+            strip.base.to_photo(np.array(s), np.array(line.at(s)))
+            for strip, line in zip(strips, lines, strict=True)
+        ]
+        return np.asarray((points[0] + points[1]) / 2.0)
+
+    end, inner = on_axis(end_s), on_axis(land_end_s)
+    frame = np.array([photo.width_px, photo.height_px])
+    free = min(strip.s[-1] for strip in strips) - land_end_s > silhouette_fit.SEGMENT_PX
+    margin = silhouette_fit.SEGMENT_PX
+    inside = bool(((inner > margin) & (inner < frame - margin)).all())
+    return {
+        "end_px": end,
+        "inward_px": (inner - end) / np.linalg.norm(inner - end),
+        "break_px": inner[None] if free and inside else np.empty((0, 2)),
+    }

@@ -1,0 +1,381 @@
+"""The plane of the shaft's end face: axial position zero."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from bandscan.cylinder import ShaftPose
+from bandscan.end_fit import (
+    OUTLINE,
+    EndFit,
+    arc_beyond,
+    chamfer_edges,
+    fit_end,
+    moved,
+)
+from bandscan.end_profiles import Profiler
+from bandscan.end_search import (
+    LENGTH_MAX_MM,
+    SLOPE_MAX,
+    SLOPE_MIN,
+    Candidate,
+    gather_evidence,
+    search_end,
+)
+from bandscan.end_shape import AxisPlane, Piece, face_is_seen
+from bandscan.errors import NoEndError
+from bandscan.model import Doubt, EndFace, Photo
+from calib.camera import Camera, FloatArray
+from calib.quantity import Estimate, effective_dof
+
+_ERROR_MM = 6.0  # of the approximate end, either way: the outline's corners hide a chamfer
+_INWARD_MM = 10.0  # of shaft beyond the last possible face: a chamfer of 8 mm and silhouettes
+_OUTWARD_MM = 2.0  # of background beyond the first possible outline
+
+_RIVAL_SCORE = 0.6  # of the best search score: others are not worth a fit
+_SUPPORT_LEAST = 0.35  # of the outline's length with an edge that fits
+_SUPPORT_RIVAL = 0.7  # of the best support: as good, given 24 blocks
+_SUPPORT_FAINT = 0.5  # of what is asked else: too much to be passed over in silence
+_SAME_PX = 2.0  # fits whose far points are nearer are fits to the same edge
+_MERIT_GOOD = 0.6  # a fit this good needs no second start near it
+_REACH_FAR_PX = 4.0  # an edge is sought this far from where the search put it, or further
+_REACH_NEAR_PX = 2.5  # where the start is known from the photo itself
+_OUTSIDE_MOST = 0.2  # of the rim may lie outside the photo
+_BEYOND_RADII = 0.08  # the search tells edges apart that are further apart than this
+
+# Share of the chamfer's outer edge that shows. Chance and shading put it at 0.1 to 0.3 on a
+# rounded edge, which has no such crease.
+_CREASE_LEAST, _CREASE_PLAIN = 0.25, 0.4
+# Two edges nearer than this times their width make one slope: 2 where they are equally
+# strong (Sparrow's limit), more where they are not.
+_RESOLVED_WIDTHS = 2.5
+_CORNERS_LEAST = 0.25  # what chance may put on the corners: see the width of the biweight
+_CORNERS_KEPT = 0.5  # of the corners' support must remain when a circle joins the fit
+_CREASE_SINGLE = 1.5  # times as plain as any other circle
+_MERIT_TELLS = 0.1  # standard error of a share found from some 24 blocks
+# Blocks within some 30 degrees mirror the same wall or lamp: four tell no more than one.
+_REPEATED = 4.0
+_FITTED = 4  # parameters of the fit
+# Where the steepest place lies within a blurred edge: what the metal mirrors near its edge,
+# sharpening and noise reduction shift it by something like a tenth of the edge's width.
+_EDGE_SHARE = 0.1
+# What makes the blocks scatter (faint contrast, slopes in the background) also shifts
+# them all together, by something like half as much.
+_COMMON_SHARE = 0.5
+
+_REMEDY = (
+    "Photograph again with the whole shaft end in the picture, in even light and before a "
+    "background that is plainly brighter or darker than the end."
+)
+
+
+def find_end_face(
+    photo: Photo, camera: Camera, pose: ShaftPose, *, approximate_axial_mm: float
+) -> EndFace:
+    """Find the plane of the end face on the scale of a provisional pose.
+
+    Parameters
+    ----------
+    photo : Photo
+    camera : Camera
+        Of the photo's stored grid.
+    pose : ShaftPose
+        Axis, direction and radius from the silhouettes; its zero may be anywhere.
+    approximate_axial_mm : float
+        Axial position at which the outline ends, to about 6 mm: where the ray of the far
+        point of the outline meets the cylinder.
+
+    Returns
+    -------
+    EndFace
+        `axial_mm` is the position along the axis of `pose` of the plane that holds the
+        rim of the end face. Its uncertainty holds what this step adds (edges, shape of the
+        end, sharpness), not the errors of pose and camera: those move bands on the same surface
+        alike. The zero rests on the outline: its end is the rim of the face, whether the
+        face is seen or hidden, and its corners tell the rim's radius.
+
+    Raises
+    ------
+    NoEndError
+        If no outline of an end is found, or it lies outside the photo (code "no-end").
+
+    Notes
+    -----
+    The rim is taken as a sharp edge at the face; an edge break there moves the zero by
+    up to its own axial size, which no outline can show.
+    """
+    plane = AxisPlane.of(pose)
+    first, last = _search_range(plane, approximate_axial_mm)
+    lean = pose.radius_mm * abs(plane.camera_mm - approximate_axial_mm) / plane.distance_mm
+    from_mm, to_mm = first - lean - _OUTWARD_MM, last + _INWARD_MM
+    evidence = gather_evidence(photo, camera, plane, from_mm, to_mm)
+    candidates = search_end(evidence, plane, (first, last), to_mm)
+    if not candidates or candidates[0].outside_share > _OUTSIDE_MOST:
+        message = "The shaft's end lies outside the picture."
+        raise NoEndError(message, _REMEDY)
+    low, high = _bounds(plane, camera, from_mm, to_mm)
+    profiler = Profiler(photo, camera, plane, low, high)
+    fit, doubts, doubt_mm = _outermost(plane, _fits(profiler, candidates, evidence.step_mm))
+    return _settle(profiler, fit, doubts, doubt_mm)
+
+
+def _search_range(plane: AxisPlane, approximate_mm: float) -> tuple[float, float]:
+    """First and last axial position at which the face is sought."""
+    shift = 0.0
+    if face_is_seen(plane, approximate_mm):
+        # the outline's end is the far side of the rim, seen across the face
+        across = (approximate_mm - plane.camera_mm) / plane.distance_mm
+        shift = 2.0 * plane.pose.radius_mm * across
+    return approximate_mm - _ERROR_MM, approximate_mm + _ERROR_MM + shift
+
+
+def _bounds(
+    plane: AxisPlane, camera: Camera, from_mm: float, to_mm: float
+) -> tuple[FloatArray, FloatArray]:
+    half = 1.2 * plane.pose.radius_mm
+    x = np.array([from_mm, from_mm, to_mm, to_mm])
+    corners = plane.pixels(camera, x, np.array([-half, half, half, -half]))
+    return corners.min(axis=0), corners.max(axis=0)
+
+
+def apex_px(plane: AxisPlane, fit: EndFit) -> float:
+    """Far point of the outline along the axis, in pixels of the axis plane."""
+    shape = fit.shape
+    angle = math.pi if face_is_seen(plane, shape.face_mm)[0] else 0.0
+    x, _ = plane.circle(shape.face_mm, plane.pose.radius_mm - shape.height_mm, angle)
+    return float(x[0] / fit.pixel_mm)
+
+
+def _fits(profiler: Profiler, candidates: list[Candidate], step_mm: float) -> list[EndFit]:
+    """One fit to each edge that may be the end of the outline, outermost first."""
+    plane = profiler.plane
+    best_score = max(c.score for c in candidates)
+    fits: list[EndFit] = []
+    for candidate in candidates:
+        if candidate.score < _RIVAL_SCORE * best_score:
+            continue
+        pixel_mm = profiler.pixel_mm(candidate.shape)
+        reach = max(_REACH_FAR_PX, 1.5 * step_mm / pixel_mm)
+        if any(
+            f.merit >= _MERIT_GOOD
+            and abs(candidate.apex_mm / pixel_mm - apex_px(plane, f)) < _REACH_FAR_PX
+            for f in fits
+        ):
+            continue
+        fits.append(fit_end(profiler, candidate.shape, reach_px=reach))
+    fits = _distinct(plane, fits)
+    for fit in sorted(fits, key=lambda f: -f.merit)[:2]:
+        beyond = arc_beyond(profiler, fit, _BEYOND_RADII * plane.pose.radius_mm / fit.pixel_mm)
+        if beyond is None:
+            continue
+        further = beyond * fit.pixel_mm
+        for height in (0.3, 0.9):
+            start = moved(plane, fit.shape, np.array([-further, height * further, 0.0]))
+            start = replace(start, length_mm=np.array([further]) * 1.1)
+            fits.append(fit_end(profiler, start, reach_px=_REACH_NEAR_PX))
+    return _distinct(plane, fits)
+
+
+def _distinct(plane: AxisPlane, fits: list[EndFit]) -> list[EndFit]:
+    kept: list[EndFit] = []
+    for fit in sorted(fits, key=lambda f: -f.merit):
+        place = apex_px(plane, fit)
+        if all(abs(place - apex_px(plane, other)) > _SAME_PX for other in kept):
+            kept.append(fit)
+    return sorted(kept, key=lambda f: apex_px(plane, f))
+
+
+def _outermost(plane: AxisPlane, fits: list[EndFit]) -> tuple[EndFit, tuple[Doubt, ...], float]:
+    """The outermost well supported edge, doubts, and how far away a serious rival lies, mm."""
+    best = max((f.merit for f in fits if _rim_support(f) >= _SUPPORT_LEAST), default=0.0)
+    if best < _SUPPORT_LEAST:
+        share = max((f.merit for f in fits), default=0.0)
+        message = (
+            f"No end of the shaft could be made out: at most {share:.0%} of any outline of an "
+            f"end shows an edge, {_SUPPORT_LEAST:.0%} are needed."
+        )
+        raise NoEndError(message, _REMEDY)
+    chosen = next(
+        f for f in fits if f.merit >= _SUPPORT_RIVAL * best and _rim_support(f) >= _SUPPORT_LEAST
+    )
+    further = [
+        f
+        for f in fits[: fits.index(chosen)]
+        if f.merit >= _SUPPORT_FAINT * best and _rim_support(f) >= _SUPPORT_FAINT * _SUPPORT_LEAST
+    ]
+    for fit in further:
+        if _explains(plane, fit, chosen):
+            return fit, (), 0.0
+    if not further:
+        return chosen, (), 0.0
+    away = max(abs(float(f.shape.face_mm[0] - chosen.shape.face_mm[0])) for f in further)
+    doubt = Doubt(
+        code="end-ambiguous",
+        message=(
+            f"A fainter edge {away:.2f} mm beyond the one taken as the rim of the end face may be "
+            "the rim instead; the uncertainty of the zero covers both."
+        ),
+    )
+    return chosen, (doubt,), away
+
+
+def _explains(plane: AxisPlane, outer: EndFit, inner: EndFit) -> bool:
+    """Whether the `inner` edge is the chamfer's outer edge of the `outer` fit."""
+    edge_mm = outer.shape.face_mm[0] + outer.shape.length_mm[0]
+    place, _ = plane.circle(edge_mm, plane.pose.radius_mm, 0.0)
+    flank = outer.support.get(Piece.FLANK, 0.0)
+    u_px = 2.0 * math.sqrt(outer.covariance[2, 2]) / outer.pixel_mm
+    apart = abs(float(place) / outer.pixel_mm - apex_px(plane, inner))
+    return apart <= max(2.0 * _SAME_PX, 2.0 * u_px) and flank >= _SUPPORT_LEAST
+
+
+def _rim_support(fit: EndFit) -> float:
+    return fit.support.get(Piece.RIM, 0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Ends:
+    """The shapes that the photo allows, and whether the chamfer's outer edge is told."""
+
+    possible: list[EndFit]
+    edge_told: bool
+
+
+def _settle(profiler: Profiler, fit: EndFit, doubts: tuple[Doubt, ...], doubt_mm: float) -> EndFace:
+    """Chamfer or rounded edge: cover both where they cannot be told apart."""
+    plane = profiler.plane
+    ends = _possible(profiler, fit)
+    first = ends.possible[0]
+    hidden_mm = max(_unresolved_mm(plane, first), 0.5 * doubt_mm)
+    face = _joined([_face(f) for f in ends.possible], hidden_mm)
+    told = ends.edge_told and any(_is_resolved(f) for f in ends.possible)
+    edge = _joined([_outer_edge(f) for f in ends.possible], 0.0) if told else None
+    heights = [float(f.shape.height_mm[0]) for f in ends.possible]
+    return EndFace(
+        axial_mm=face,
+        chamfer_mm=edge,
+        rim_radius_mm=plane.pose.radius_mm - sum(heights) / len(heights),
+        what="face rim",
+        warnings=doubts,
+    )
+
+
+def _joined(estimates: list[Estimate], further_u: float) -> Estimate:
+    """Middle of the estimates; half their spread and `further_u` join the uncertainty."""
+    values = [e.value for e in estimates]
+    worst = max(estimates, key=lambda e: e.u)
+    half = 0.5 * (max(values) - min(values))
+    rest = math.hypot(half, further_u)
+    return Estimate(
+        value=sum(values) / len(values),
+        u=math.hypot(worst.u, rest),
+        dof=effective_dof([(worst.u, worst.dof), (rest, math.inf)]),
+    )
+
+
+def _face(fit: EndFit) -> Estimate:
+    return _estimate(fit, float(fit.shape.face_mm[0]), float(fit.covariance[0, 0]))
+
+
+def _outer_edge(fit: EndFit) -> Estimate:
+    shape, index = fit.shape, 1 if fit.shape.rounded else 2
+    length = shape.height_mm if shape.rounded else shape.length_mm
+    variance = fit.covariance[0, 0] + fit.covariance[index, index]
+    variance += 2.0 * fit.covariance[0, index]
+    return _estimate(fit, float(shape.face_mm[0] + length[0]), float(max(variance, 0.0)))
+
+
+def _estimate(fit: EndFit, value_mm: float, variance: float) -> Estimate:
+    fitted = math.sqrt(_REPEATED * variance)
+    edge_px = math.hypot(_EDGE_SHARE * fit.width_px, _COMMON_SHARE * fit.scatter_px)
+    edge = edge_px * fit.pixel_mm
+    fitted_dof = max((fit.blocks - _FITTED) / _REPEATED, 1.0)
+    dof = effective_dof([(fitted, fitted_dof), (edge, math.inf)])
+    return Estimate(value=value_mm, u=math.hypot(fitted, edge), dof=dof)
+
+
+def _possible(profiler: Profiler, outline: EndFit) -> _Ends:
+    """The chamfer, the rounded edge, or both, as far as the photo tells."""
+    chamfer, crease = _with_chamfer_edge(profiler, outline)
+    if crease >= _CREASE_PLAIN:
+        return _Ends(possible=[chamfer], edge_told=True)
+    start = replace(outline.shape, rounded=True)
+    rounded = fit_end(profiler, start, reach_px=_REACH_NEAR_PX, pieces=(Piece.RIM,))
+    least = max(outline.merit, rounded.merit) - _MERIT_TELLS
+    best_chamfer = chamfer if crease >= _CREASE_LEAST else outline
+    shapes = ((outline.merit, best_chamfer), (rounded.merit, rounded))
+    return _Ends(
+        possible=[shape for merit, shape in shapes if merit >= least],
+        edge_told=outline.merit < least or _corners(outline) >= _SUPPORT_LEAST,
+    )
+
+
+def _crease(plane: AxisPlane, fit: EndFit) -> float:
+    """Share of the chamfer's outer edge that shows, apart from the rim."""
+    rim, _ = plane.circle(fit.shape.face_mm, plane.pose.radius_mm - fit.shape.height_mm, 0.0)
+    edge, _ = plane.circle(fit.shape.face_mm + fit.shape.length_mm, plane.pose.radius_mm, 0.0)
+    if abs(float(edge[0] - rim[0])) < _RESOLVED_WIDTHS * fit.width_px * fit.pixel_mm:
+        return 0.0
+    return fit.support.get(Piece.OUTER_EDGE, 0.0)
+
+
+def _unresolved_mm(plane: AxisPlane, fit: EndFit) -> float:
+    """Share in the face's uncertainty of a chamfer that is too small to be told from none."""
+    if _crease(plane, fit) >= _CREASE_PLAIN or _is_resolved(fit):
+        return 0.0
+    return _RESOLVED_WIDTHS * fit.width_px * fit.pixel_mm / math.sqrt(3.0)
+
+
+def _is_resolved(fit: EndFit) -> bool:
+    """Whether the chamfer is larger than the blur."""
+    size_mm = float(min(fit.shape.height_mm[0], fit.shape.length_mm[0]))
+    return size_mm > _RESOLVED_WIDTHS * fit.width_px * fit.pixel_mm
+
+
+def _with_chamfer_edge(profiler: Profiler, outline: EndFit) -> tuple[EndFit, float]:
+    """The fit with a circle of the land taking part, and how much of that edge shows.
+
+    Of several circles the one is taken that the outline's corners support. 0 shows of a
+    circle that spoils the rim, or that neither the corners nor its own plainness set apart
+    from streaks and bands.
+    """
+    plane, shape = profiler.plane, outline.shape
+    least = _RESOLVED_WIDTHS * outline.width_px * outline.pixel_mm
+    first = max(float(shape.height_mm[0]) / SLOPE_MAX, least)
+    last = min(float(shape.height_mm[0]) / SLOPE_MIN, LENGTH_MAX_MM)
+    pieces: tuple[Piece, ...] = (*OUTLINE, Piece.OUTER_EDGE)
+    if face_is_seen(plane, shape.face_mm)[0]:
+        pieces += (Piece.NEAR_RIM,)
+    fits = [
+        fit_end(
+            profiler,
+            replace(shape, length_mm=np.array([length])),
+            reach_px=_REACH_NEAR_PX,
+            pieces=pieces,
+            length_u_mm=outline.pixel_mm,
+        )
+        for length in chamfer_edges(profiler, outline, first, max(last, first + 2.0 * least))
+    ]
+    fits = [f for f in fits if _rim_support(f) >= _rim_support(outline) - _MERIT_TELLS]
+    if not fits:
+        return outline, 0.0
+    fits.sort(key=lambda f: -_crease(plane, f) - _corners(f))
+    best, crease = fits[0], _crease(plane, fits[0])
+    next_mm = 2.0 * least
+    others = [
+        _crease(plane, f)
+        for f in fits[1:]
+        if abs(f.shape.length_mm[0] - best.shape.length_mm[0]) > next_mm
+    ]
+    cornered = _corners(best) >= max(_CORNERS_LEAST, _CORNERS_KEPT * _corners(outline))
+    single = crease >= _CREASE_SINGLE * max(others, default=0.0)
+    return best, crease if cornered or single else 0.0
+
+
+def _corners(fit: EndFit) -> float:
+    """Share of the outline's corners that shows."""
+    shares = [fit.support[p] for p in (Piece.FLANK, Piece.SHOULDER) if p in fit.support]
+    return sum(shares) / max(len(shares), 1)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -10,21 +10,24 @@ from numpy.typing import NDArray
 
 from calib.camera import Camera, FloatArray
 from calib.errors import MeasureError, ScaleUnreadableError
+from calib.rule_axis import Light
 from calib.rule_law import SpacingLaw, fit_law
 from calib.rule_marks import Marks, follow_marks
-from calib.rule_pitch import Reading, read_division, segment_agrees
+from calib.rule_pitch import Reading, read_division
 from calib.rule_search import Grey, Row, search_rows
+from calib.rule_stretches import joined
 
 MIN_GRADUATIONS = 20  # fewer fix the perspective too poorly, and print may imitate them
 _LIKENESS_MARKS = 10  # this many even marks in a row look like a rule
 _LARGEST_RMS_PITCHES = 0.03  # scatter about the law of spacing: 0.03 mm on a millimetre rule
 _LARGEST_STAGGER_PITCHES = 0.35  # scatter of the common ends: the ruled edge is straight
 _SMALLEST_SHARE = 0.5  # of the marks between the first and the last
+_LONGEST_SHORT_PITCHES = 14.0  # 5.5 mm at 1/64 in; longer lines are stripes, not graduations
 _OUTLIER_SIGMA = 4.0
-_WIDE_GAP = 3  # marks missing in a row after which the count is checked
-_SURE_RATIO = 3.0  # of the scatter with a count wrong by one to that with the count as it is
+_OUTLIER_PITCHES = 0.02  # a smaller deviation is no blunder
 _SAME_PITCH = 0.01
 _COVER_PITCHES = 3.0  # a row that reaches no farther beyond the marks is the same row
+_DRAWN_MM = 0.01  # how well the marks of a rule are placed (common practice)
 _ALIKE = 2.0  # edges whose scales are as sure to this factor: the nearer one to the shaft
 
 
@@ -103,9 +106,11 @@ class _Edge:
 
     @property
     def relative_u(self) -> float:
-        """Of the mean pitch, from the scatter of the marks."""
+        """Of the mean pitch, from the scatter of the marks and how well they are drawn."""
         number = np.nonzero(self.marks.seen)[0]
-        return self.law.rms_px / (self.marks.pitch_px * float(np.std(number)) * len(number) ** 0.5)
+        lever_px = self.marks.pitch_px * float(np.std(number)) * float(np.sqrt(len(number)))
+        drawn_px = _DRAWN_MM / self.pitch_mm * self.marks.pitch_px
+        return float(np.hypot(self.law.rms_px, drawn_px)) / lever_px
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -148,11 +153,14 @@ def find_rule(
     """
     edges: list[_Edge] = []
     refused: list[_Refused] = []
+    read: list[Marks] = []
+    light = Light(grey)
     for row in search_rows(grey, avoid=avoid):
-        if any(_covers(known.marks, row) for known in [*edges, *refused]):
+        if any(_covers(known, row) for known in read):
             continue
-        marks = follow_marks(grey, camera, row)
+        marks = follow_marks(light, camera, row)
         result = None if marks is None else _judge(marks, pitch_mm)
+        read += [] if result is None else [result.marks]
         if isinstance(result, _Edge):
             edges.append(result)
         elif result is not None:
@@ -176,6 +184,8 @@ def _covers(marks: Marks, row: Row) -> bool:
 
 def _judge(marks: Marks, given_mm: float | None) -> _Edge | _Refused | None:
     """An edge, or why it can't be read, or None where it is nothing like a ruled edge."""
+    marks = joined(marks)
+    reading = read_division(marks.length)
     law = _law_of(marks)
     marks = _without_outliers(marks, law)
     count = int(marks.seen.sum())
@@ -185,9 +195,9 @@ def _judge(marks: Marks, given_mm: float | None) -> _Edge | _Refused | None:
         return None
     if count < _SMALLEST_SHARE * len(marks.length):
         return None
-    reading = read_division(marks.length)
-    marks = _surely_counted(marks, reading)
-    count = int(marks.seen.sum())
+    length = marks.length[np.isfinite(marks.length)]
+    if len(length) < _LIKENESS_MARKS or np.percentile(length, 25) > _LONGEST_SHORT_PITCHES:
+        return None
     if count < MIN_GRADUATIONS:
         return _Refused(
             marks=marks,
@@ -216,8 +226,9 @@ def _with_pitch(marks: Marks, reading: Reading | None, given_mm: float | None) -
         return edge(marks, found, _FROM_LENGTHS)
     coarser, finer = round(given_mm / found), round(found / given_mm)
     if _is_power_of_two(coarser) and abs(given_mm / found / coarser - 1.0) < _SAME_PITCH:
-        first = int(np.argmax(reading.levels(np.arange(len(marks.length))) > 0))
-        chosen = marks.take(slice(first % coarser, None, coarser))
+        number = np.nonzero(marks.seen)[0]
+        kept = number[(number - reading.phase) % coarser == 0]
+        chosen = marks.placed(kept, (kept - kept.min()) // coarser, coarser)
         if chosen.seen.sum() >= MIN_GRADUATIONS:
             return edge(chosen, given_mm, "given")
     elif not (_is_power_of_two(finer) and abs(found / given_mm / finer - 1.0) < _SAME_PITCH):
@@ -241,50 +252,11 @@ def _law_of(marks: Marks) -> SpacingLaw:
 
 
 def _without_outliers(marks: Marks, law: SpacingLaw) -> Marks:
-    """The marks from the first to the last seen one, those off the law taken as not seen."""
+    """The marks with those off the law taken as not seen."""
     number = np.nonzero(marks.seen)[0]
-    off = np.abs(law.residual) > _OUTLIER_SIGMA * law.rms_px
-    return _blanked(marks, number[off])
-
-
-def _blanked(marks: Marks, number: NDArray[np.int64]) -> Marks:
-    fields = {}
-    for name in ("middle_px", "root_px", "tip_px", "position_px", "length"):
-        values = getattr(marks, name).copy()
-        values[number] = np.nan
-        fields[name] = values
-    blanked = replace(marks, **fields)
-    seen = np.nonzero(blanked.seen)[0]
-    return blanked.take(slice(seen[0], seen[-1] + 1)) if len(seen) else blanked
-
-
-def _surely_counted(marks: Marks, reading: Reading | None) -> Marks:
-    """Only those stretches whose count from the longest one is beyond doubt."""
-    number = np.nonzero(marks.seen)[0]
-    breaks = np.nonzero(np.diff(number) > _WIDE_GAP)[0] + 1
-    if not len(breaks):
-        return marks
-    stretches = np.split(number, breaks)
-    stretches.sort(key=len, reverse=True)
-    kept, dropped = [stretches[0]], []
-    for stretch in stretches[1:]:
-        sure = (
-            segment_agrees(reading, marks.length, stretch[0], stretch[-1] + 1)
-            if reading is not None
-            else _count_is_sure(marks, np.concatenate(kept), stretch)
-        )
-        (kept if sure else dropped).append(stretch)
-    return _blanked(marks, np.concatenate(dropped)) if dropped else marks
-
-
-def _count_is_sure(marks: Marks, known: NDArray[np.int64], more: NDArray[np.int64]) -> bool:
-    """Whether a count wrong by one across the gap would spoil the even spacing."""
-    both = np.concatenate([known, more])
-    rms = [
-        fit_law(np.concatenate([known, more + slip]), marks.position_px[both]).rms_px
-        for slip in (0, -1, 1)
-    ]
-    return rms[0] * _SURE_RATIO < min(rms[1:])
+    limit = max(_OUTLIER_SIGMA * law.rms_px, _OUTLIER_PITCHES * marks.pitch_px)
+    kept = number[np.abs(law.residual) <= limit]
+    return marks.placed(kept, kept)
 
 
 def _refusal(refused: list[_Refused]) -> MeasureError:
@@ -308,7 +280,8 @@ def _view(edges: list[_Edge], grey: Grey, avoid: FloatArray | None) -> RuleView:
         i for i in range(len(edges)) if edges[i].relative_u <= _ALIKE * edges[surest].relative_u
     ]
     best = surest if avoid is None else min(alike, key=lambda i: distance[i])
-    edge, marks = edges[best], edges[best].marks
+    edge, number = edges[best], np.nonzero(edges[best].marks.seen)[0]
+    marks = edge.marks.placed(number, number - number.min())
     outward = np.nanmean(marks.tip_px, axis=0) - root[best]
     return RuleView(
         marks_px=marks.middle_px,
@@ -318,7 +291,7 @@ def _view(edges: list[_Edge], grey: Grey, avoid: FloatArray | None) -> RuleView:
         pitch_source=edge.source,
         u_px=edge.law.rms_px,
         rms_px=float(np.sqrt(np.mean(edge.law.residual**2))),
-        bend_px=float(np.abs(edge.law.coefficients[2:4]).sum()),
+        bend_px=float(np.abs(edge.law.coefficients[2:5]).sum()),
         edge="near" if outward @ (root[best] - centre) > 0.0 else "far",
         dark_marks=marks.polarity < 0,
     )

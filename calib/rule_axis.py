@@ -22,6 +22,8 @@ BAND_PITCHES = 0.4  # half height of the band read along a row; marks are longer
 PROFILE_SAMPLES = 11  # across one mark, one pitch wide
 _REMAP_WIDTH = 30_000  # OpenCV's remap takes at most 32767 columns
 
+Samples = NDArray[np.float32]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Axis:
@@ -122,19 +124,19 @@ def axis_through(axis: Axis, t: FloatArray, points: FloatArray, pitch: FloatArra
     )
 
 
-def row_profile(grey: Grey, axis: Axis) -> tuple[FloatArray, FloatArray]:
+def row_profile(light: Light, axis: Axis) -> tuple[FloatArray, FloatArray]:
     """Positions along the row, and linear light there less its mean over a pitch."""
-    reach = float(np.hypot(*grey.shape))
     middle = float(np.exp(np.polyval(axis.pitch_poly, sum(axis.span) / 2.0)))
-    half = (np.array(grey.shape[::-1]) - 1.0) / 2.0
+    half = light.half_size
+    reach = 2.0 * float(np.hypot(*half))
     t = np.arange(-reach, reach, middle / SAMPLES_PER_PITCH)
     centre = axis.points(t)
     inside = np.all(np.abs(axis.stored(centre) - half) <= half - 1.0, axis=1)
     t, centre = t[inside], centre[inside]
     v = np.linspace(-BAND_PITCHES, BAND_PITCHES, 5)[:, None, None] * middle
     stored = axis.stored(centre + v * axis.mark_directions(t))
-    values = _sample(grey, stored[..., 0], stored[..., 1])
-    profile = values.mean(axis=0)
+    values = light.at(stored[..., 0], stored[..., 1])
+    profile = np.nanmean(values, axis=0)  # at the border only some of the lines are inside
     if len(profile) <= SAMPLES_PER_PITCH:
         return t, np.zeros_like(profile)
     return t, profile - _running_mean(profile, SAMPLES_PER_PITCH)
@@ -148,7 +150,7 @@ def _running_mean(values: FloatArray, width: int) -> FloatArray:
     return np.convolve(padded, kernel, mode="valid")
 
 
-def patches(grey: Grey, axis: Axis, lines: Lines, w: FloatArray) -> FloatArray:
+def patches(light: Light, axis: Axis, lines: Lines, w: FloatArray) -> Samples:
     """Linear light about lines, less mean and slope across them: (n, rows, samples).
 
     The rows lie at w = -1..1 along the lines. The distortion is worked out at three rows
@@ -165,33 +167,66 @@ def patches(grey: Grey, axis: Axis, lines: Lines, w: FloatArray) -> FloatArray:
     weights = np.einsum("ri,mj->rmij", along, across).reshape(len(w) * len(_ACROSS), 6)
     stored = axis.stored(nodes).reshape(len(lines.centre), 6, 2).transpose(2, 0, 1)
     points = stored.astype(np.float32) @ weights.T.astype(np.float32)
-    values = _sample(grey, points[0], points[1])
+    values = light.at(points[0], points[1])
     return values.reshape(len(lines.centre), len(w), len(_ACROSS)) @ DETREND
 
 
-def _sample(grey: Grey, x: FloatArray, y: FloatArray) -> NDArray[np.float32]:
-    """Linear light at points, shape of x; NaN outside the picture."""
-    right, bottom = grey.shape[1] - 1, grey.shape[0] - 1
-    inside = (x >= 0) & (y >= 0) & (x <= right) & (y <= bottom)
-    if not inside.any():
-        return np.full(x.shape, np.nan, np.float32)
-    left, top = int(max(0.0, np.nanmin(x))), int(max(0.0, np.nanmin(y)))
-    crop = grey[top : int(min(bottom, np.nanmax(y))) + 2, left : int(min(right, np.nanmax(x))) + 2]
-    light = linear_light(np.ascontiguousarray(crop))
-    parts = x.shape[1] // _REMAP_WIDTH + 1
-    values = np.concatenate(
-        [
-            cv2.remap(light, px, py, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-            for px, py in zip(
-                np.array_split((x - left).astype(np.float32), parts, axis=1),
-                np.array_split((y - top).astype(np.float32), parts, axis=1),
-                strict=True,
-            )
-        ],
-        axis=1,
-    )
-    values[~inside] = np.nan
-    return values.astype(np.float32, copy=False)
+class Light:
+    """Linear light of a picture, decoded where it is asked for and kept.
+
+    Parameters
+    ----------
+    grey : ndarray of uint8 or uint16, shape (height, width)
+        Stored grey values.
+    """
+
+    def __init__(self, grey: Grey) -> None:
+        self._grey = grey
+        self._box = (0, 0, 0, 0)
+        self._decoded = np.zeros((0, 0), np.float32)
+
+    @property
+    def half_size(self) -> FloatArray:
+        """Coordinates (x, y) of the middle of the picture: half of those of the last pixel."""
+        return (np.array(self._grey.shape[::-1]) - 1.0) / 2.0
+
+    def at(self, x: FloatArray | Samples, y: FloatArray | Samples) -> Samples:
+        """Values at points, shape of x; NaN outside the picture."""
+        bottom, right = self._grey.shape[0] - 1, self._grey.shape[1] - 1
+        inside = (x >= 0) & (y >= 0) & (x <= right) & (y <= bottom)
+        if not inside.any():
+            return np.full(x.shape, np.nan, np.float32)
+        self._decode(
+            int(max(0.0, float(np.nanmin(x)))),
+            int(max(0.0, float(np.nanmin(y)))),
+            int(min(right, float(np.nanmax(x)))) + 2,
+            int(min(bottom, float(np.nanmax(y)))) + 2,
+        )
+        parts = x.shape[1] // _REMAP_WIDTH + 1
+        pieces = zip(
+            np.array_split((x - self._box[0]).astype(np.float32), parts, axis=1),
+            np.array_split((y - self._box[1]).astype(np.float32), parts, axis=1),
+            strict=True,
+        )
+        values = [
+            cv2.remap(self._decoded, px, py, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            for px, py in pieces
+        ]
+        joined = np.concatenate(values, axis=1).astype(np.float32, copy=False)
+        joined[~inside] = np.nan
+        return joined
+
+    def _decode(self, left: int, top: int, right: int, bottom: int) -> None:
+        """Have at least this box decoded."""
+        box = self._box
+        if self._decoded.size:
+            if left >= box[0] and top >= box[1] and right <= box[2] and bottom <= box[3]:
+                return
+            left, top = min(left, box[0]), min(top, box[1])
+            right, bottom = max(right, box[2]), max(bottom, box[3])
+        self._box = (left, top, right, bottom)
+        crop: Grey = self._grey[top:bottom, left:right]
+        self._decoded = linear_light(crop)
 
 
 def _detrending(samples: int) -> FloatArray:

@@ -19,7 +19,7 @@ _SMOOTHING = np.array([1.0, 4.0, 6.0, 4.0, 1.0]) / 16.0  # one sample, a twelfth
 _UNNUMBERED = -(10**6)
 _MAX_ROUNDS = 40
 _FIRST_REACH = 4  # marks looked for beyond the numbered ones
-_MAX_GAP_SHARE = 0.6  # of the numbered length: a wider gap is not bridged
+_MAX_GAP_SHARE = 1.2  # of the numbered length: a wider gap is not bridged
 _ONE_SIDED = 6  # marks looked at on either side
 _DENSITY = 0.6  # of them that must be there; chance gives 0.4
 

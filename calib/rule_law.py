@@ -12,12 +12,13 @@ from calib.camera import FloatArray
 _MARKS_FOR_PERSPECTIVE = 9  # below: a straight line through the numbers is all that is fixed
 _MARKS_FOR_BEND = 24  # from here on the lens may add a smooth bend
 _PASSES = 5
+_RIDGE = 1e-9  # keeps a fit to too few marks solvable
 _FLOOR_PITCHES = 0.004  # scatter below this share of the pitch does not count as an outlier
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SpacingLaw:
-    """t = (a + b x + c3 P3(x) + c4 P4(x)) / (1 + d x) with x = -1..1 over the marks.
+    """t = (a + b x + c3 P3(x) + c4 P4(x) + c5 P5(x)) / (1 + d x) with x = -1..1 over the marks.
 
     A straight line with equal divisions gives a, b, d (projective). The Legendre terms take
     up what an imperfect lens adds; they are used between the first and the last mark only,
@@ -27,8 +28,8 @@ class SpacingLaw:
     ----------
     first, last : int
         Range of the mark numbers of the fit.
-    coefficients : ndarray, shape (5,)
-        a, b, c3, c4 (px) and d.
+    coefficients : ndarray, shape (6,)
+        a, b, c3, c4, c5 (px) and d.
     residual : ndarray
         Of the marks of the fit, px.
     rms_px : float
@@ -43,10 +44,7 @@ class SpacingLaw:
 
     def position(self, number: ArrayLike) -> FloatArray:
         """Position in px of marks."""
-        x = self._scaled(number)
-        a, b, c3, c4, d = self.coefficients
-        bend = c3 * _legendre(x, 3) + c4 * _legendre(x, 4)
-        return np.asarray((a + b * x + bend) / (1.0 + d * x))
+        return _position(self._scaled(number), self.coefficients)
 
     def pitch(self, number: ArrayLike) -> FloatArray:
         """Distance in px from one mark to the next, around each number."""
@@ -78,33 +76,43 @@ def fit_law(number: NDArray[np.int64], position_px: FloatArray) -> SpacingLaw:
     y = np.asarray(position_px, dtype=float)
     columns = [np.ones_like(x), x]
     if len(x) >= _MARKS_FOR_BEND:
-        columns += [_legendre(x, 3), _legendre(x, 4)]
+        columns += list(_legendre(x).T)
     perspective = len(x) >= _MARKS_FOR_PERSPECTIVE
-    basis = np.stack([*columns, -x * y] if perspective else columns, axis=-1)
+    middle, unit = float(y.mean()), max(float(np.ptp(y)), 1e-9)
+    z = (y - middle) / unit
+    basis = np.stack([*columns, -x * z] if perspective else columns, axis=-1)
     weight = np.ones(len(x))
-    floor = _FLOOR_PITCHES * abs(np.ptp(y)) / max(1, last - first)
+    floor = _FLOOR_PITCHES / max(1, last - first)
     solved = np.zeros(basis.shape[1])
     residual = np.zeros(len(x))
     for _ in range(_PASSES):
-        root = np.sqrt(weight)
-        solved = np.linalg.lstsq(basis * root[:, None], y * root, rcond=None)[0]
-        residual = y - basis @ solved
+        weighted = basis.T * weight
+        solved = np.linalg.solve(weighted @ basis + _RIDGE * np.eye(basis.shape[1]), weighted @ z)
+        residual = z - basis @ solved
         spread = max(1.48 * float(np.median(np.abs(residual))), floor)
         weight = 1.0 / (1.0 + (residual / (3.0 * spread)) ** 4)
-    coefficients = np.zeros(5)
-    coefficients[: len(columns)] = solved[: len(columns)]
-    coefficients[4] = solved[-1] if perspective else 0.0
-    rms = np.sqrt(np.sum(weight * residual**2) / max(1.0, weight.sum() - len(solved)))
+    slope = float(solved[-1]) if perspective else 0.0
+    coefficients = np.zeros(6)
+    coefficients[: len(columns)] = solved[: len(columns)] * unit
+    coefficients[:2] += middle * np.array([1.0, slope])
+    coefficients[-1] = slope
+    residual = y - _position(x, coefficients)
+    rms = np.sqrt(np.sum(weight * residual**2) / max(1.0, weight.sum() - basis.shape[1]))
     return SpacingLaw(
         first=first, last=last, coefficients=coefficients, residual=residual, rms_px=float(rms)
     )
 
 
-def _legendre(x: FloatArray, degree: int) -> FloatArray:
-    """Legendre polynomial of degree 3 or 4, with its tangent beyond -1..1."""
-    inside = np.clip(x, -1.0, 1.0)
-    if degree == 3:
-        value = (5.0 * inside**3 - 3.0 * inside) / 2.0
-        return np.asarray(value + 6.0 * (x - inside))
-    value = (35.0 * inside**4 - 30.0 * inside**2 + 3.0) / 8.0
-    return np.asarray(value + 10.0 * np.sign(inside) * (x - inside))
+def _position(x: FloatArray, coefficients: FloatArray) -> FloatArray:
+    a, b, *bend, d = coefficients
+    return np.asarray((a + b * x + _legendre(x) @ bend) / (1.0 + d * x))
+
+
+def _legendre(x: FloatArray) -> FloatArray:
+    """Legendre polynomials of degree 3, 4, 5, shape (..., 3), with their tangents beyond -1..1."""
+    u = np.clip(x, -1.0, 1.0)
+    beyond, side = x - u, np.sign(u)
+    third = (5.0 * u**3 - 3.0 * u) / 2.0 + 6.0 * beyond
+    fourth = (35.0 * u**4 - 30.0 * u**2 + 3.0) / 8.0 + 10.0 * side * beyond
+    fifth = (63.0 * u**5 - 70.0 * u**3 + 15.0 * u) / 8.0 + 15.0 * beyond
+    return np.stack([third, fourth, fifth], axis=-1)

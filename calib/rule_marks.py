@@ -14,6 +14,7 @@ from calib.rule_axis import (
     PROFILE_SAMPLES,
     SAMPLES_PER_PITCH,
     Axis,
+    Light,
     Lines,
     axis_of,
     axis_through,
@@ -22,7 +23,7 @@ from calib.rule_axis import (
 )
 from calib.rule_count import PEAK_SHARE, SEED_MARKS, BoolArray, IntArray, number_marks
 from calib.rule_law import SpacingLaw
-from calib.rule_search import Grey, Row, robust_poly
+from calib.rule_search import Row, robust_poly
 
 _FULL_REACH_PITCHES = 28.0  # 11 mm at 1/64 in: the longest marks of the finest rule
 _REACH_MARGIN_PITCHES = 3.0  # looked at beyond the longest mark
@@ -70,16 +71,24 @@ class Marks:
         """Which marks were measured."""
         return np.isfinite(self.position_px)
 
-    def take(self, chosen: slice) -> Marks:
-        """A run of the marks, or every m-th of them."""
-        step = chosen.step or 1
+    def placed(self, source: IntArray, place: IntArray, every: int = 1) -> Marks:
+        """Marks `source` at the indices `place` (from 0 on), all others not seen.
+
+        With `every` the marks are those of a rule with pitches so many times as long.
+        """
+
+        def moved(old: FloatArray) -> FloatArray:
+            new = np.full((int(place.max()) + 1, *old.shape[1:]), np.nan)
+            new[place] = old[source]
+            return new
+
         return Marks(
-            middle_px=self.middle_px[chosen],
-            root_px=self.root_px[chosen],
-            tip_px=self.tip_px[chosen],
-            position_px=self.position_px[chosen],
-            length=self.length[chosen] / step,
-            pitch_px=self.pitch_px * step,
+            middle_px=moved(self.middle_px),
+            root_px=moved(self.root_px),
+            tip_px=moved(self.tip_px),
+            position_px=moved(self.position_px),
+            length=moved(self.length) / every,
+            pitch_px=self.pitch_px * every,
             polarity=self.polarity,
             straight_px=self.straight_px,
         )
@@ -95,13 +104,13 @@ class _FirstLook:
     contrast: float
 
 
-def follow_marks(grey: Grey, camera: Camera, row: Row) -> Marks | None:
+def follow_marks(light: Light, camera: Camera, row: Row) -> Marks | None:
     """Number and measure the graduations of a row.
 
     Parameters
     ----------
-    grey : ndarray of uint8 or uint16, shape (height, width)
-        Stored grey values.
+    light : Light
+        Linear light of the picture.
     camera : Camera
         For the distortion.
     row : Row
@@ -119,23 +128,24 @@ def follow_marks(grey: Grey, camera: Camera, row: Row) -> Marks | None:
     differ more is the one of the marks.
     """
     axis = axis_of(camera, row)
-    t, band = row_profile(grey, axis)
+    t, band = row_profile(light, axis)
     band = band[(t >= axis.span[0]) & (t <= axis.span[1])]
     if len(band) < SEED_MARKS * SAMPLES_PER_PITCH:
         return None
     lopsided = _skewness(band)
     first = 1 if lopsided > 0.0 else -1
-    looks = [_first_look(grey, axis, first)]
+    looks = [_first_look(light, axis, first)]
     if abs(lopsided) <= _PLAIN_SKEWNESS:
-        looks.append(_first_look(grey, axis, -first))
+        looks.append(_first_look(light, axis, -first))
     good = [look for look in looks if look is not None]
     if not good:
         return None
     look = max(good, key=lambda look: look.contrast)
-    law = number_marks(*_signed_profile(grey, look.axis, look.sign), look.axis)
+    law = number_marks(*_signed_profile(light, look.axis, look.sign), look.axis)
     if law is None:
         return None
-    return _measure(grey, look, _across_row(look.axis, law, look.reach_pitches))
+    look = replace(look, axis=_turned(light, look.axis, law))
+    return _measure(light, look, _across_row(look.axis, law, look.reach_pitches))
 
 
 def _skewness(values: FloatArray) -> float:
@@ -145,14 +155,14 @@ def _skewness(values: FloatArray) -> float:
     return float(np.mean(cut**3) / (np.mean(cut**2) ** 1.5 + 1e-30))
 
 
-def _first_look(grey: Grey, axis: Axis, sign: int) -> _FirstLook | None:
+def _first_look(light: Light, axis: Axis, sign: int) -> _FirstLook | None:
     """Number the marks, and move the axis to the middle of the short ones."""
-    law = number_marks(*_signed_profile(grey, axis, sign), axis)
+    law = number_marks(*_signed_profile(light, axis, sign), axis)
     if law is None:
         return None
-    axis = _turned(grey, axis, law)
+    axis = _turned(light, axis, law)
     lines = _across_row(axis, law, _FULL_REACH_PITCHES)
-    ends = _ends(*_strength_along(grey, axis, lines, sign, _COARSE_STEP))
+    ends = _ends(*_strength_along(light, axis, lines, sign, _COARSE_STEP))
     if ends is None:
         return None
     low, high, seen = ends
@@ -172,10 +182,10 @@ def _first_look(grey: Grey, axis: Axis, sign: int) -> _FirstLook | None:
     )
 
 
-def _turned(grey: Grey, axis: Axis, law: SpacingLaw) -> Axis:
+def _turned(light: Light, axis: Axis, law: SpacingLaw) -> Axis:
     """The axis with the directions of the marks as they lie close to it."""
     short = _across_row(axis, law, _BAND_REACH_PITCHES)
-    lines, clear = _refine(grey, axis, short, np.ones(len(short.half), bool))
+    lines, clear = _refine(light, axis, short, np.ones(len(short.half), bool), 1)
     if clear.sum() < SEED_MARKS:
         return axis
     t = (lines.centre - axis.origin)[clear] @ axis.along
@@ -184,8 +194,8 @@ def _turned(grey: Grey, axis: Axis, law: SpacingLaw) -> Axis:
     return replace(axis, skew_poly=robust_poly(t, skew, 1), span=(float(t.min()), float(t.max())))
 
 
-def _signed_profile(grey: Grey, axis: Axis, sign: int) -> tuple[FloatArray, FloatArray]:
-    t, band = row_profile(grey, axis)
+def _signed_profile(light: Light, axis: Axis, sign: int) -> tuple[FloatArray, FloatArray]:
+    t, band = row_profile(light, axis)
     return t, sign * band
 
 
@@ -198,11 +208,11 @@ def _across_row(axis: Axis, law: SpacingLaw, reach_pitches: float) -> Lines:
     return Lines(centre=axis.points(t), direction=axis.mark_directions(t), half=half, pitch=pitch)
 
 
-def _measure(grey: Grey, look: _FirstLook, across: Lines) -> Marks | None:
+def _measure(light: Light, look: _FirstLook, across: Lines) -> Marks | None:
     """Measure every numbered mark, and those between, in linear light."""
     axis, sign = look.axis, look.sign
     index, pitch = np.arange(len(across.pitch)), across.pitch
-    strength, v = _strength_along(grey, axis, across, sign, _FINE_STEP)
+    strength, v = _strength_along(light, axis, across, sign, _FINE_STEP)
     ends = _ends(strength, v)
     if ends is None:
         return None
@@ -214,7 +224,7 @@ def _measure(grey: Grey, look: _FirstLook, across: Lines) -> Marks | None:
     # power: over the root of the pitch, equal marks have equal lengths.
     length = np.abs(tip - root) / np.sqrt(pitch * np.median(pitch))
     start, stop = np.minimum(root, tip) + margin, np.maximum(root, tip) - margin
-    length[_outside(grey, axis.stored(across.centre + tip[:, None] * across.direction))] = np.nan
+    length[_outside(light, axis.stored(across.centre + tip[:, None] * across.direction))] = np.nan
     seen &= stop - start > _SHORTEST_PITCHES * pitch
     lines = Lines(
         centre=across.centre + ((start + stop) / 2.0)[:, None] * across.direction,
@@ -222,28 +232,29 @@ def _measure(grey: Grey, look: _FirstLook, across: Lines) -> Marks | None:
         half=np.maximum((stop - start) / 2.0, 0.1),
         pitch=pitch,
     )
-    lines, clear = _refine(grey, axis, lines, seen)
+    lines, clear = _refine(light, axis, lines, seen, _PASSES)
     seen &= clear
     if seen.sum() < SEED_MARKS:
         return None
     return _as_marks(axis, lines, seen, length, sign, float(straight), root_is_low=root_is_low)
 
 
-def _outside(grey: Grey, points_px: FloatArray) -> BoolArray:
+def _outside(light: Light, points_px: FloatArray) -> BoolArray:
     """Points at the border of the picture or beyond: a mark that ends there may be longer."""
-    half = (np.array(grey.shape[::-1]) - 1.0) / 2.0
-    return ~np.all(np.abs(points_px - half) < half - _BORDER_PX, axis=-1)
+    half = light.half_size
+    inside = np.abs(points_px - half) < half - _BORDER_PX
+    return np.asarray(~inside.all(axis=-1))
 
 
 def _strength_along(
-    grey: Grey, axis: Axis, lines: Lines, sign: int, step: float
+    light: Light, axis: Axis, lines: Lines, sign: int, step: float
 ) -> tuple[FloatArray, FloatArray]:
     """Strength of marks (n, rows) and distances along them (rows,)."""
     middle = float(np.median(lines.pitch))
     reach = float(lines.half[0])
     w = np.linspace(-1.0, 1.0, 2 * int(np.ceil(reach / (step * middle))) + 1)
     v = w * reach
-    patch = patches(grey, axis, lines, w)
+    patch = patches(light, axis, lines, w)
     band = np.abs(v) <= BAND_PITCHES * middle
     profile = np.nanmedian(patch[:, band].mean(axis=1), axis=0)
     shape = (profile + profile[::-1]) / 2.0
@@ -287,10 +298,10 @@ def _common_end(
     index: IntArray, low: FloatArray, high: FloatArray, seen: BoolArray
 ) -> tuple[bool, FloatArray, float]:
     """The side on which all marks end on one line, that line, and the scatter about it."""
+    x = np.asarray(index - index.mean(), dtype=float)
     lines, scatter = [], []
     for end in (low, high):
-        poly = robust_poly(index[seen] - float(index.mean()), end[seen], 2)
-        line = np.polyval(poly, index - float(index.mean()))
+        line = np.polyval(robust_poly(x[seen], end[seen], 2), x)
         lines.append(line)
         scatter.append(1.48 * float(np.median(np.abs(end - line)[seen])))
     spread = [np.abs(end - line)[seen].mean() for end, line in zip((low, high), lines, strict=True)]
@@ -299,13 +310,15 @@ def _common_end(
     return root_is_low, lines[side], scatter[side]
 
 
-def _refine(grey: Grey, axis: Axis, lines: Lines, seen: BoolArray) -> tuple[Lines, BoolArray]:
+def _refine(
+    light: Light, axis: Axis, lines: Lines, seen: BoolArray, passes: int
+) -> tuple[Lines, BoolArray]:
     """Shift and turn each line until the mean shape of a mark fits best (least squares)."""
     clear = seen
-    for _ in range(_PASSES):
+    for _ in range(passes):
         rows = int(np.clip(2.0 * np.median(lines.half), 9, 60))
         w = np.linspace(-1.0, 1.0, rows)
-        patch = patches(grey, axis, lines, w)
+        patch = patches(light, axis, lines, w)
         mean = np.nanmedian(patch[seen].mean(axis=1), axis=0)
         shape = (mean + mean[::-1]) / 2.0
         slope = np.gradient(shape, 1.0 / (PROFILE_SAMPLES - 1)) @ DETREND

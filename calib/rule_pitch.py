@@ -22,8 +22,8 @@ _OUTLIER_SQUARED = 25.0  # five standard deviations: a worse mark counts no more
 _CLASS_COST = 10.0  # each further length must explain more than this (2 ln n, n = 150)
 _MARGIN = 15.0  # of the cost between two pitches: odds of 1 in 1800 (Gaussian)
 _SHORT_MARKS_MM = (0.8, 5.5)  # length of the shortest marks: 1.5 to 4 is common practice
-_TOP_MARKS = 2  # of the longest kind: a single one leaves the period open
-_SMALLEST_STEP = 0.06  # of the short marks' length, from one length to the next
+_MARKS_OF_A_LEVEL = 2  # a single one may have been misread, and leaves the period open
+_SMALLEST_STEP = 0.12  # of the short marks' length, from one length to the next: 0.3 mm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -145,7 +145,7 @@ def read_division(length: FloatArray) -> Reading | None:
             continue
         for phase in range(len(division.levels)):
             level = division.levels[(number - phase) % len(division.levels)]
-            centres = _centres(value, level)
+            centres = _centres(value, level, int(division.levels.max()) + 1)
             if centres is not None and np.all(np.diff(centres) > _SMALLEST_STEP * short):
                 trials.append((division, phase, centres, np.abs(value - centres[level])))
     if not trials:
@@ -159,8 +159,9 @@ def read_division(length: FloatArray) -> Reading | None:
     level = chosen.levels[(number - phase) % len(chosen.levels)]
     if not _typical(off**2 < _OUTLIER_SQUARED * spread**2, level):
         return None
-    if chosen.halved and _longer_still(value[level == level.max()], centres[-1], spread):
-        return None
+    excess = float(value[level == level.max()].max() - centres[-1])
+    if chosen.halved and excess > _OUTLIER_SQUARED**0.5 * spread:
+        return None  # one of the longest marks is longer still: a level more may exist
     rivals = [c for c, t in zip(costs, trials, strict=True) if t[0].pitch_mm != chosen.pitch_mm]
     if min([even, *rivals]) < costs[best] + _MARGIN:
         return None
@@ -168,35 +169,44 @@ def read_division(length: FloatArray) -> Reading | None:
 
 
 def _typical(near: NDArray[np.bool_], level: NDArray[np.int64]) -> bool:
-    """Whether most marks of each level, and two of the top one, have the length of the level."""
+    """Whether most marks of each level, and two at least, have the length of the level."""
     count, typical = np.bincount(level), np.bincount(level, near)
-    return bool(np.all(2.0 * typical > count) and typical[-1] >= _TOP_MARKS)
+    return bool(np.all(2.0 * typical > count) and typical.min() >= _MARKS_OF_A_LEVEL)
 
 
-def _longer_still(top: FloatArray, centre: float, spread: float) -> bool:
-    """Whether one of the longest marks is longer than the others: a level more may exist."""
-    return bool(top.max() > centre + max(_OUTLIER_SQUARED**0.5 * spread, _SMALLEST_STEP * centre))
+def phase_of(reading: Reading, length: FloatArray) -> int | None:
+    """The phase that a stretch of marks alone shows, for the division and lengths of a reading.
 
+    Parameters
+    ----------
+    reading : Reading
+        From another stretch of the same edge.
+    length : ndarray, shape (n,)
+        Lengths of consecutive marks, in pitches; NaN where not of the stretch.
 
-def segment_agrees(reading: Reading, length: FloatArray, start: int, stop: int) -> bool:
-    """Whether the marks start..stop - 1 alone would be numbered as the whole is."""
-    number = start + np.nonzero(np.isfinite(length[start:stop]))[0]
+    Returns
+    -------
+    int or None
+        None where no phase fits clearly better than all others.
+    """
+    number = np.nonzero(np.isfinite(length))[0]
     levels = reading.division.levels
-    costs = [
-        _cost((length[number] - reading.centres[levels[(number - p) % len(levels)]])
+    cost = np.array([
+        _cost((length[number] - reading.centres[levels[(number - phase) % len(levels)]])
               / reading.spread)
-        for p in range(len(levels))
-    ]  # fmt: skip
-    others = [cost for phase, cost in enumerate(costs) if phase != reading.phase]
-    return costs[reading.phase] + _MARGIN < min(others)
+        for phase in range(len(levels))
+    ])  # fmt: skip
+    best = int(np.argmin(cost))
+    return best if cost[best] + _MARGIN < np.partition(cost, 1)[1] else None
 
 
-def _centres(value: FloatArray, level: NDArray[np.int64]) -> FloatArray | None:
-    """Median of each level; None where one is empty, the top one rare, or the second shorter."""
-    groups = [value[level == i] for i in range(int(level.max()) + 1)]
-    if any(len(group) == 0 for group in groups) or len(groups[-1]) < _TOP_MARKS:
+def _centres(value: FloatArray, level: NDArray[np.int64], count: int) -> FloatArray | None:
+    """Median of each level; None where one is too rare, or the second shorter than the first."""
+    shortest, second = value[level == 0], value[level == 1]
+    if not (len(shortest) and len(second)) or second.mean() <= shortest.mean():
         return None
-    if groups[1].mean() <= groups[0].mean():
+    groups = [shortest, second, *(value[level == i] for i in range(2, count))]
+    if min(map(len, groups)) < _MARKS_OF_A_LEVEL:
         return None
     return np.array([np.median(group) for group in groups])
 

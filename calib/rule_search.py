@@ -179,6 +179,8 @@ def _profiles(flat: NDArray[np.float32], centre: FloatArray, angle: FloatArray) 
     along = np.stack([np.cos(angle), np.sin(angle)], -1).astype(np.float32)
     across = np.stack([-along[:, 1], along[:, 0]], -1)
     total = np.zeros((len(centre), len(reach)), np.float32)
+    if not len(centre):
+        return total
     for side in (-2.0, 0.0, 2.0):
         start = centre.astype(np.float32) + np.float32(side) * across
         x = start[:, :1] + reach * along[:, :1]
@@ -216,15 +218,16 @@ def _rows_of(blocks: _Blocks) -> list[Row]:
     """Rows, each taking its blocks away from the next, those with most blocks first."""
     friends = _agreeing(blocks)
     free = np.ones(len(blocks), bool)
+    count = friends.sum(axis=1)
     rows: list[Row] = []
     for _ in range(_MAX_TRIALS):
-        count = friends[:, free].sum(axis=1) * free
-        if not len(count) or count.max() < _MIN_ROW_BLOCKS or len(rows) == _MAX_ROWS:
+        if not free.any() or (count * free).max() < _MIN_ROW_BLOCKS or len(rows) == _MAX_ROWS:
             break
-        seed = int(np.argmax(count))
+        seed = int(np.argmax(count * free))
         members = _straightened(blocks, friends[seed] & free, seed) & free
         members[seed] = True
         free &= ~members
+        count = count - friends[:, members].sum(axis=1)
         if members.sum() >= _MIN_ROW_BLOCKS:
             row = _fit_row(blocks.take(members))
             if row.periods >= _MIN_ROW_PERIODS:

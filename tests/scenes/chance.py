@@ -43,6 +43,7 @@ CONTRASTS = {
     "medium": ((0.48, 0.65), (0.33, 0.48)),
     "weak": ((0.70, 0.78), (0.55, 0.68)),
     "barely": ((0.82, 0.90), (0.74, 0.86)),
+    "any": ((0.30, 0.97), (0.25, 0.95)),
 }
 _TRIES = 400
 _FRAME_MARGIN_PX = 30.0
@@ -81,17 +82,17 @@ class _Hardness:
 
 _HARDNESS = {
     "easy": _Hardness(
-        contrasts=("strong", "strong", "medium"), tilt_deg=6.0, full_well=(10000.0, 40000.0),
+        contrasts=("strong", "strong", "medium"), tilt_deg=6.0, full_well=(20000.0, 60000.0),
         optics_px=(0.55, 0.8), defocus_mm=2.0, quality=(90, 96), edge_mm=(0.08, 0.25),
         wobble_mm=0.06, tone=0.0,
     ),
     "typical": _Hardness(
         contrasts=("strong", "medium", "medium", "weak"), tilt_deg=10.0,
-        full_well=(4000.0, 20000.0), optics_px=(0.6, 1.1), defocus_mm=5.0, quality=(85, 95),
+        full_well=(8000.0, 40000.0), optics_px=(0.6, 1.1), defocus_mm=5.0, quality=(85, 95),
         edge_mm=(0.08, 0.35), wobble_mm=0.12, tone=0.15,
     ),
     "hard": _Hardness(
-        contrasts=("medium", "weak", "weak", "barely"), tilt_deg=14.0, full_well=(2000.0, 8000.0),
+        contrasts=("medium", "weak", "weak", "barely"), tilt_deg=14.0, full_well=(3000.0, 15000.0),
         optics_px=(0.8, 1.7), defocus_mm=9.0, quality=(78, 92), edge_mm=(0.1, 0.45),
         wobble_mm=0.2, tone=0.3,
     ),
@@ -128,6 +129,7 @@ def _draw(
         focus_mm=top_mm + float(chance.uniform(-1.0, 1.0)) * hardness.defocus_mm,
         full_well=float(np.exp(chance.uniform(*np.log(hardness.full_well)))),
         read_noise=float(chance.uniform(0.001, 0.003)),
+        noise_grain_px=float(chance.uniform(0.4, 0.8)),
         exposure=float(chance.uniform(0.5, 1.1)),
         vignette=float(chance.uniform(0.05, 0.25)),
         tone=float(chance.uniform(0.0, hardness.tone)),
@@ -170,9 +172,10 @@ def _shaft(chance: np.random.Generator, wish: Wish, hardness: _Hardness) -> Shaf
         finish=Finish(
             along_rad=float(chance.uniform(0.22, 0.40)),
             around_rad=float(chance.uniform(0.06, 0.13)),
-            slope_rms=float(chance.uniform(0.010, 0.032)),
-            rough_rms=float(chance.uniform(0.06, 0.13)),
-            reflectance_rms=float(chance.uniform(0.015, 0.05)),
+            slope_rms=float(chance.uniform(0.03, 0.09)),
+            rough_rms=float(chance.uniform(0.12, 0.25)),
+            reflectance_rms=float(chance.uniform(0.04, 0.10)),
+            streak_length=float(chance.uniform(0.3, 1.2)),
         ),
     )  # fmt: skip
     if distract:
@@ -267,7 +270,7 @@ def _room(chance: np.random.Generator, shaft: Shaft) -> Room:
                     chance.uniform(0.05, 0.12) if small else chance.uniform(0.12, 0.5)
                 ),
                 half_along=float(chance.uniform(0.08, 0.2) if small else chance.uniform(0.25, 0.7)),
-                level=float(chance.uniform(6.0, 14.0) if small else chance.uniform(1.5, 4.0)),
+                level=float(chance.uniform(8.0, 20.0) if small else chance.uniform(2.0, 6.0)),
             )
         )
     radius = shaft.radius_mm
@@ -282,7 +285,7 @@ def _room(chance: np.random.Generator, shaft: Shaft) -> Room:
             radius * float(chance.uniform(1.1, 1.5)),
         )
     return Room(
-        lights=tuple(lights), wall=float(np.exp(chance.uniform(np.log(0.06), np.log(0.6)))),
+        lights=tuple(lights), wall=float(np.exp(chance.uniform(np.log(0.05), np.log(0.5)))),
         wall_seed=int(chance.integers(0, 10**6)), bench=float(chance.uniform(0.06, 0.45)),
         bench_depth_mm=depth, grain=str(chance.choice(["plain", "mottled", "wood"])),
         block_mm=block,

@@ -22,7 +22,7 @@ from calib.camera import Camera
 from calib.lens import CameraIdentity, LensCalibration
 from calib.lensfile import write_lens
 from tests.scenes import develop, flat
-from tests.scenes.draw import photograph
+from tests.scenes.draw import photograph, rendered_contrast
 from tests.scenes.model import PolishedBand, Scene
 from tests.scenes.view import Array
 
@@ -71,7 +71,8 @@ class SceneOutcome:
     stated: str  # diameter | height | both
     refusal: str | None
     warnings: tuple[str, ...]
-    bands: tuple[tuple[str, float, bool], ...]  # contrast, width, found
+    # Class of contrast, width (mm), rms contrast as rendered, whether it was found.
+    bands: tuple[tuple[str, float, float, bool], ...]
     false_bands: tuple[tuple[float, float, float], ...]  # start, end, strength
     edges: tuple[EdgeOutcome, ...]
     widths: tuple[tuple[float, float], ...]  # error and U of a band's width
@@ -171,7 +172,12 @@ def compare(scene: Scene, result: Measurement) -> SceneOutcome:
         refusal=None if result.refusal is None else result.refusal.code,
         warnings=tuple(doubt.code for doubt in result.warnings),
         bands=tuple(
-            (band.contrast, band.end_mm - band.start_mm, index in taken)
+            (
+                band.contrast,
+                band.end_mm - band.start_mm,
+                rendered_contrast(scene, band),
+                index in taken,
+            )
             for index, band in enumerate(scene.shaft.bands)
         ),
         false_bands=tuple(

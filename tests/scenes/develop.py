@@ -59,6 +59,8 @@ def expose(light: Light, sensor: Sensor) -> Light:
     light = light * (1.0 - np.float32(2.0 * sensor.vignette) * (x * x + y * y))
     generator = np.random.Generator(np.random.SFC64(sensor.noise_seed))
     noise = generator.standard_normal(light.shape, dtype=np.float32)
+    if sensor.noise_grain_px > 0.0:
+        noise = cv2.GaussianBlur(noise, (0, 0), sensor.noise_grain_px)
     spread = np.sqrt(
         np.maximum(light, 0.0) / np.float32(sensor.full_well) + np.float32(sensor.read_noise**2)
     )

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from tests.scenes import develop, flat, metal, solid
-from tests.scenes.model import TEN_TO_NINETY, PolishedBand, Scene, Shaft
+from tests.scenes.model import TEN_TO_NINETY, PolishedBand, Scene, Sensor, Shaft
 
 Light = NDArray[np.float32]
 Window = tuple[slice, slice]
@@ -18,6 +18,7 @@ Window = tuple[slice, slice]
 _FINE = 4  # rays per pixel and direction where something changes within the pixel
 _MOST_ROWS = 30000  # OpenCV's remap takes 32767
 _REACH_PX = 24  # that blur carries beyond a part
+_LEAST_MEAN, _MOST_RAISED = 0.05, 1.8  # of full scale; of the gain that suits the shaft
 _BRIGHT_SHARE = 0.98  # quantile of the shaft that the exposure is set by
 
 
@@ -48,14 +49,42 @@ def linear_light(scene: Scene, gain: float | None = None) -> Light:
     for place, light, cover, spread in layers:
         soft_light, soft_cover = develop.blur([light, cover], spread)
         picture[place] = picture[place] * (1.0 - soft_cover) + soft_light
-    return picture * np.float32(sensor.exposure / bright if gain is None else gain)
+    return picture * np.float32(_gain(sensor, picture, bright) if gain is None else gain)
 
 
-def exposure_gain(scene: Scene) -> float:
-    """The gain that `linear_light` chooses by itself."""
-    x, y = scene.view.ideal_grid()
-    *_, bright = shaft_layer(scene, scene.view.directions(x, y))
-    return scene.sensor.exposure / bright
+def _gain(sensor: Sensor, picture: Light, bright: float) -> float:
+    """Exposure for the shaft, raised where the whole picture would be dark, as phones do."""
+    gain = sensor.exposure / bright
+    mean = gain * float(picture[::16, ::16].mean())
+    return gain * float(np.clip(_LEAST_MEAN / mean, 1.0, _MOST_RAISED))
+
+
+def rendered_contrast(scene: Scene, band: PolishedBand) -> float:
+    """Relative change of light from beside a band to inside it, rms over the arc that is used."""
+    shading = _Shading(scene, solid.outline(scene.shaft))
+    angles = scene.facing + np.radians(np.linspace(-45.0, 45.0, 31))
+    inset, reach = 0.5 * band.edge_width_mm, 1.0
+    inside = np.linspace(band.start_mm + inset, band.end_mm - inset, 41)
+    before = np.linspace(band.start_mm - reach - inset, band.start_mm - inset, 20)
+    after = np.linspace(band.end_mm + inset, band.end_mm + inset + reach, 20)
+    light = _light_at(shading, np.concatenate([before, inside, after]), angles)
+    beside = np.concatenate([light[:, :20], light[:, 61:]], axis=1).mean(axis=1)
+    change = (light[:, 20:61].mean(axis=1) - beside) / beside
+    return float(np.sqrt((change**2).mean()))
+
+
+def _light_at(shading: _Shading, x: NDArray[np.float64], angle: NDArray[np.float64]) -> Light:
+    """Light from points of the land, shape (angles, positions)."""
+    scene = shading.scene
+    at, turn = np.meshgrid(x, angle)
+    radius = scene.shaft.radius_mm
+    world = np.stack([at, radius * np.sin(turn), radius * np.cos(turn)])
+    land = next(i for i, part in enumerate(shading.parts) if part.kind == "land")
+    hits = solid.Hits(
+        distance=np.ones_like(at), part=np.full(at.shape, land, dtype=np.int8), x=at, angle=turn
+    )
+    toward = world - scene.view.eye_mm[:, None, None]
+    return shading.light(toward.astype(np.float32), hits)
 
 
 def _scale_layer(scene: Scene, directions: Light) -> tuple[Window, Light, Light, Light]:
@@ -87,10 +116,10 @@ class _Shading:
         elevation = math.atan2(eye[0] - 20.0, math.hypot(eye[1], eye[2]))
         self.scene, self.parts = scene, parts
         self.mirror = metal.Mirror(scene.room, scene.shaft.finish, facing, elevation)
-        footprint = 1.0 / scene.px_per_mm
+        footprint, reach = 1.0 / scene.px_per_mm, scene.shaft.finish.streak_length
         length = scene.shaft.land_mm + 60.0
         self.slope, self.rough, self.tint = (
-            metal.streaks(1000 * scene.seed + i, length, footprint) for i in range(3)
+            metal.streaks(1000 * scene.seed + i, length, footprint, reach) for i in range(3)
         )
         self.normals = np.array([part.normal for part in parts] + [(0.0, 1.0)], dtype=np.float32)
         self.kinds = np.array([part.kind for part in parts] + ["miss"])

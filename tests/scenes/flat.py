@@ -92,7 +92,7 @@ def bench_texture(grain: str, seed: int) -> Image:
     total = np.zeros((_BENCH_TEXELS, _BENCH_TEXELS), dtype=np.float32)
     scales = {
         "plain": ((0.02, 1.5, 1.5), (0.03, 60.0, 60.0)),
-        "mottled": ((0.05, 1.5, 1.5), (0.06, 8.0, 8.0), (0.08, 30.0, 30.0)),
+        "mottled": ((0.04, 1.5, 1.5), (0.05, 8.0, 8.0), (0.05, 30.0, 30.0)),
         "wood": ((0.05, 40.0, 1.0), (0.10, 90.0, 6.0), (0.08, 120.0, 25.0)),
     }[grain]
     for strength, along, across in scales:

@@ -26,7 +26,7 @@ _SOFT = 0.03  # rad, rim of a light
 _SHADE = 0.3  # a shaft hides a part of the light from the bench beside it
 
 STREAK_STEP_MM = 0.02
-_STREAK_ANGLES = 72  # over the whole turn, 5 degrees each
+_STREAK_ANGLES = 120  # over the whole turn, 3 degrees each
 # Share of power, standard deviation along the axis (mm) and round the shaft (degrees).
 _STREAK_SCALES = ((0.5, 0.03, 14.0), (0.3, 0.12, 22.0), (0.2, 0.5, 40.0))
 
@@ -69,16 +69,19 @@ def fresnel(cosine: Image) -> Image:
     return np.asarray(_NORMAL_REFLECTANCE + (1.0 - _NORMAL_REFLECTANCE) * square * square * grazing)
 
 
-def streaks(seed: int, length_mm: float, footprint_mm: float) -> Image:
-    """A field of unit scatter, shape (angles, positions): fine along the axis, slow round it."""
+def streaks(seed: int, length_mm: float, footprint_mm: float, reach: float) -> Image:
+    """A field of unit scatter, shape (angles, positions): fine along the axis, slow round it.
+
+    `reach` stretches the streaks round the shaft; `footprint_mm` is the size of a pixel.
+    """
     generator = np.random.Generator(np.random.SFC64(seed))
     columns = int(length_mm / STREAK_STEP_MM) + 1
     total = np.zeros((_STREAK_ANGLES, columns), dtype=np.float32)
     for power, along_mm, round_deg in _STREAK_SCALES:
         white = generator.standard_normal((_STREAK_ANGLES, columns), dtype=np.float32)
-        around = round_deg * _STREAK_ANGLES / 360.0
-        wrapped = cv2.copyMakeBorder(white, 40, 40, 0, 0, cv2.BORDER_WRAP)
-        field = cv2.GaussianBlur(wrapped, (0, 0), along_mm / STREAK_STEP_MM, None, around)[40:-40]
+        around = reach * round_deg * _STREAK_ANGLES / 360.0
+        wrapped = cv2.copyMakeBorder(white, 60, 60, 0, 0, cv2.BORDER_WRAP)
+        field = cv2.GaussianBlur(wrapped, (0, 0), along_mm / STREAK_STEP_MM, None, around)[60:-60]
         total += math.sqrt(power) * field / field.std()
     # What is finer than a pixel is averaged by it.
     return cv2.GaussianBlur(

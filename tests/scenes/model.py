@@ -80,6 +80,7 @@ class Finish:
     slope_rms: float = 0.02
     rough_rms: float = 0.10
     reflectance_rms: float = 0.03
+    streak_length: float = 1.0  # of streaks round the shaft, over the usual
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,6 +160,7 @@ class Sensor:
     focus_mm: float = 160.0
     full_well: float = 8000.0
     read_noise: float = 0.002  # of full scale
+    noise_grain_px: float = 0.0  # noise is smoothed so far by mosaic and noise reduction
     exposure: float = 0.8  # where the bright end of the shaft comes to lie
     vignette: float = 0.15
     tone: float = 0.0  # strength of the contrast curve on top of sRGB

@@ -46,6 +46,7 @@ _TUKEY = 4.685  # 95 % efficiency for normal errors (Beaton & Tukey 1974)
 # what the metal mirrors. Less is luck, more is not one edge.
 _SCATTER_MIN_PX, _SCATTER_MAX_PX = 0.05, 0.5
 _SCATTER_USUAL_PX = 0.25
+_SCATTER_SHARP_PX = 0.12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -95,6 +96,8 @@ class EndFit:
         Share of each piece's length that has an edge agreeing with the fit, 0 to 1.
     merit : float
         The same for the whole outline.
+    closeness : float
+        The same with the narrow tolerance of a sharp, plain edge: tells shapes apart.
     blocks : int
         Number of blocks that agree.
     sigma_px : float
@@ -110,6 +113,7 @@ class EndFit:
     scatter_px: float
     support: dict[Piece, float]
     merit: float
+    closeness: float
     blocks: int
     sigma_px: float
     width_px: float
@@ -166,6 +170,7 @@ def fit_end(
         scatter_px=fit.scatter_px,
         support=support,
         merit=float(np.average(fit.agreement, weights=crossings.length_px)),
+        closeness=float(np.average(fit.closeness, weights=crossings.length_px)),
         blocks=int((fit.agreement > 0.0).sum()),
         sigma_px=crossings.sigma_px,
         width_px=float(np.median(crossings.width_px)),
@@ -346,6 +351,7 @@ class _Joined:
     change: FloatArray
     covariance: FloatArray
     agreement: FloatArray
+    closeness: FloatArray
     scatter_px: float
 
 
@@ -371,11 +377,11 @@ def _join(
         spread = float(np.median(np.abs(residual[usable]))) if usable.any() else 0.0
         scatter = float(np.clip(1.4826 * spread, _SCATTER_MIN_PX, scatter_max_px))
         weight = usable * _biweight(residual / np.sqrt(variance))
-    usual = _SCATTER_USUAL_PX
     return _Joined(
         change=np.asarray(change),
         covariance=np.asarray(np.linalg.inv(normal)),
-        agreement=usable * _biweight(residual / usual),
+        agreement=usable * _biweight(residual / _SCATTER_USUAL_PX),
+        closeness=usable * _biweight(residual / _SCATTER_SHARP_PX),
         scatter_px=scatter,
     )
 

@@ -300,16 +300,17 @@ def _estimate(fit: EndFit, value_mm: float, variance: float) -> Estimate:
 def _possible(profiler: Profiler, outline: EndFit) -> _Ends:
     """The chamfer, the rounded edge, or both, as far as the photo tells."""
     chamfer, crease = _with_chamfer_edge(profiler, outline)
-    if crease >= _CREASE_PLAIN:
-        return _Ends(possible=[chamfer], edge_told=True)
     start = replace(outline.shape, rounded=True)
     rounded = fit_end(profiler, start, reach_px=_REACH_NEAR_PX, pieces=(Piece.RIM,))
-    least = max(outline.merit, rounded.merit) - _MERIT_TELLS
+    lead = rounded.closeness - outline.closeness
+    if crease >= _CREASE_PLAIN and lead < 0.5 * _MERIT_TELLS:
+        return _Ends(possible=[chamfer], edge_told=True)
     best_chamfer = chamfer if crease >= _CREASE_LEAST else outline
-    shapes = ((outline.merit, best_chamfer), (rounded.merit, rounded))
+    possible = [best_chamfer] if lead < _MERIT_TELLS else []
+    possible += [rounded] if lead > -_MERIT_TELLS else []
     return _Ends(
-        possible=[shape for merit, shape in shapes if merit >= least],
-        edge_told=outline.merit < least or _corners(outline) >= _SUPPORT_LEAST,
+        possible=possible,
+        edge_told=best_chamfer not in possible or _corners(outline) >= _SUPPORT_LEAST,
     )
 
 

@@ -19,6 +19,8 @@ from typing import Any
 
 import cv2
 import numpy as np
+from camera_model import Pose, project
+from elevators import shaft_shots
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
@@ -100,7 +102,7 @@ def edge_offsets(
 
 
 def band_levels(truth: dict[str, Any], mask: NDArray[np.float32]) -> list[tuple[str, Array]]:
-    """Return offsets of the band edges and of the end-face rim in a mask picture."""
+    """Return offsets of the band edges and of the shaft's end in a mask picture."""
     ends = np.array([[p["px"] for p in side] for side in truth["shaft"]["silhouette_px"]]).mean(
         axis=0
     )
@@ -114,7 +116,7 @@ def band_levels(truth: dict[str, Any], mask: NDArray[np.float32]) -> list[tuple[
             out.append((f"band {number} {edge}", off))
     plane = mask[..., 1 if truth["shaft"]["end_face_seen"] else 2].astype(float)
     out.append(
-        ("end-face rim", edge_offsets(plane, truth["shaft"]["end_face_points_px"], None, 0.5))
+        ("end outline", edge_offsets(plane, truth["shaft"]["end_outline_points_px"], None, 0.5))
     )
     return out
 
@@ -130,9 +132,6 @@ def report(name: str, kind: str, off: Array) -> None:
 
 def check_photo(path: Path) -> None:
     """Locate corners or rule marks in one photo."""
-    from camera_model import Pose, project
-    from elevators import shaft_shots
-
     truth = json.loads(path.read_text(encoding="utf-8"))
     grey = cv2.imread(
         str(path.with_suffix(".jpg")), cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION
@@ -153,18 +152,20 @@ def check_photo(path: Path) -> None:
         )
 
 
-def check_mask(path: Path) -> None:
-    """Render the mask of one photo and locate band edges and the end-face rim in it."""
-    from elevators import shaft_shots
-    from render import render_stored
+def check_mask(path: Path, scale: float) -> None:
+    """Render the mask of one photo at `scale` and locate band edges and the rim in it."""
+    from render import place_camera, render_stored
+    from truth import write_truth
 
-    truth = json.loads(path.read_text(encoding="utf-8"))
-    if "shaft" not in truth:
+    shot = next((s for s in shaft_shots() if s.name == path.stem), None)
+    if shot is None:
         return
-    shot = next(s for s in shaft_shots() if s.name == path.stem)
-    mask = render_stored(
-        shot, shot.lens.scaled(truth["image"]["width_px"] / shot.lens.width_px), MASK_SPP, mask=True
-    )
+    lens = shot.lens.scaled(scale)
+    if scale == 1.0:
+        truth = json.loads(path.read_text(encoding="utf-8"))
+    else:
+        truth = write_truth(shot, lens, *place_camera(shot))
+    mask = render_stored(shot, lens, MASK_SPP, mask=True)
     for kind, off in band_levels(truth, mask):
         report(path.stem, kind, off)
 
@@ -179,6 +180,7 @@ def main() -> None:
     parser.add_argument(
         "--mask", action="store_true", help="band edges and end-face rim in rendered masks"
     )
+    parser.add_argument("--scale", type=float, default=1.0, help="size of the masks")
     args = parser.parse_args()
     if args.mask:
         from render import pick_variant
@@ -186,7 +188,10 @@ def main() -> None:
         pick_variant()
     for path in sorted(args.photos.glob("*.json")):
         if path.name.startswith(tuple(args.names)):
-            (check_mask if args.mask else check_photo)(path)
+            if args.mask:
+                check_mask(path, args.scale)
+            else:
+                check_photo(path)
 
 
 if __name__ == "__main__":

@@ -18,6 +18,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import Any
 
 import mitsuba as mi
 import numpy as np
@@ -76,6 +77,20 @@ def render_stored(shot: Shot, lens: Lens, spp: int, *, mask: bool = False) -> ND
     return through_lens(ideal, lens, RENDER_ZOOM, clip)
 
 
+def save_truth(shot: Shot, lens: Lens, record: dict[str, Any], out: Path) -> None:
+    """Write NAME.json with the record of the rendering."""
+    truth = write_truth(shot, lens, *place_camera(shot)) | {"render": record}
+    (out / f"{shot.name}.json").write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
+
+
+def renew_truth(shot: Shot, out: Path) -> None:
+    """Write NAME.json again, beside a photo that stays as it is."""
+    old = json.loads((out / f"{shot.name}.json").read_text(encoding="utf-8"))
+    save_truth(
+        shot, shot.lens.scaled(old["image"]["width_px"] / shot.lens.width_px), old["render"], out
+    )
+
+
 def make_photo(shot: Shot, *, scale: float, spp: int, out: Path) -> None:
     """Render one shot and write NAME.jpg and NAME.json to `out`."""
     begun = time.monotonic()
@@ -85,9 +100,8 @@ def make_photo(shot: Shot, *, scale: float, spp: int, out: Path) -> None:
     )
     limit = BOARD_LIMIT_BYTES if shot.board else SHAFT_LIMIT_BYTES
     quality = save_jpeg(coded, out / f"{shot.name}.jpg", phone_exif(lens, shot), limit)
-    record = write_truth(shot, lens, *place_camera(shot))
-    record["render"] = {"variant": mi.variant(), "samples_per_pixel": spp, "jpeg_quality": quality}
-    (out / f"{shot.name}.json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
+    record = {"variant": mi.variant(), "samples_per_pixel": spp, "jpeg_quality": quality}
+    save_truth(shot, lens, record, out)
     log.info("%s: %.0f s, JPEG quality %d", shot.name, time.monotonic() - begun, quality)
 
 
@@ -102,6 +116,7 @@ def main() -> int:
         "--spp", type=int, help="samples per pixel of the ideal picture (shafts 12, boards 5)"
     )
     parser.add_argument("--out", type=Path, default=HERE, help="folder to write to")
+    parser.add_argument("--truth", action="store_true", help="write the truth files again, only")
     parser.add_argument("--list", action="store_true", help="list the photos and end")
     args = parser.parse_args()
     logging.basicConfig(level=logging.INFO, format="%(message)s")
@@ -113,6 +128,10 @@ def main() -> int:
     if not wanted:
         log.error("No photo is called %s; --list names them.", ", ".join(args.names))
         return 2
+    if args.truth:
+        for shot in wanted:
+            renew_truth(shot, args.out)
+        return 0
     log.info("variant %s", pick_variant())
     args.out.mkdir(parents=True, exist_ok=True)
     for shot in wanted:

@@ -17,6 +17,7 @@ Array = NDArray[np.float64]
 
 SCHEMA = "bandscan.sample-truth/1"
 POINTS_PER_EDGE = 11
+OUTLINE_STEPS = 2001
 VISIBLE_SHARE = 0.97  # points are given up to this share of the arc that the camera sees
 FACING_HALF_ARC_RAD = np.pi / 4.0
 
@@ -28,7 +29,7 @@ def arc_seen(shaft_radius_mm: float, pose: Pose) -> tuple[float, float]:
 
 
 def circle_points(
-    lens: Lens, pose: Pose, x_mm: Array, radius_mm: float, theta_rad: Array
+    lens: Lens, pose: Pose, x_mm: Array, radius_mm: float | Array, theta_rad: Array
 ) -> list[Json]:
     """Return points of a circle (or wobbling edge) on the shaft with their pixels."""
     world = np.stack([x_mm, radius_mm * np.sin(theta_rad), radius_mm * np.cos(theta_rad)], axis=1)
@@ -88,6 +89,7 @@ def shaft_truth(shaft: Shaft, lens: Lens, pose: Pose) -> Json:
         "end_face_radius_mm": round(rim, 5),
         "end_face_seen": bool(pose.centre_mm[0] < 0.0),
         "end_face_points_px": circle_points(lens, pose, zero, rim, theta),
+        "end_outline_points_px": outline_points(shaft, lens, pose, theta),
         "edge_outer_points_px": circle_points(
             lens, pose, zero + shaft.edge_axial_mm, shaft.radius_mm, theta
         ),
@@ -100,6 +102,26 @@ def shaft_truth(shaft: Shaft, lens: Lens, pose: Pose) -> Json:
         "finish": asdict(shaft.finish),
         "not_bands": not_bands(shaft),
     }
+
+
+def outline_points(shaft: Shaft, lens: Lens, pose: Pose, theta_rad: Array) -> list[Json]:
+    """Return where the picture of the shaft ends.
+
+    That is the end face's rim, but for a rounded edge with the face hidden: then the outline is
+    where the line of sight touches the rounding, a little inside the end face.
+    """
+    if shaft.edge_kind == "chamfer" or pose.centre_mm[0] < 0.0:
+        rim = np.full(theta_rad.size, face_radius_mm(shaft))
+        return circle_points(lens, pose, np.zeros(theta_rad.size), rim, theta_rad)
+    size = shaft.edge_axial_mm
+    turn = np.linspace(0.0, np.pi / 2.0, OUTLINE_STEPS)[:, None]
+    x = size * (1.0 - np.cos(turn))
+    r = shaft.radius_mm - size * (1.0 - np.sin(turn))
+    cx, cy, cz = pose.centre_mm
+    outward = cy * np.sin(theta_rad) + cz * np.cos(theta_rad)
+    facing = -np.cos(turn) * (cx - x) + np.sin(turn) * (outward - r)  # normal . line of sight
+    first = np.argmax(facing > 0.0, axis=0)
+    return circle_points(lens, pose, x[first, 0], r[first, 0], theta_rad)
 
 
 def not_bands(shaft: Shaft) -> list[Json]:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from bandscan.band_places import BandPlaces
 from bandscan.chain import Chain, ring_on
 from bandscan.cylinder import ShaftPose
 from bandscan.errors import ScaleDisagreesError
@@ -19,15 +20,18 @@ from bandscan.result import (
     Band,
     CheckReport,
     EdgeResult,
+    Landing,
     Measurement,
     QualityFigure,
     Refusal,
     ScaleResult,
     ShaftResult,
 )
+from bandscan.seal import check_fit, read_seal
 from bandscan.steps.bands import find_bands
 from bandscan.steps.budget import Budget, Influence, list_influences, make_budget, weigh_scales
 from bandscan.steps.end_face import find_end_face
+from bandscan.steps.landing import plan_landing
 from bandscan.steps.notches import find_notches
 from bandscan.steps.photo import read_photo
 from bandscan.steps.quality import judge_quality, refuse_if_hopeless
@@ -112,6 +116,7 @@ def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
             placed.strip, land_mm=placed.land_mm, notches_mm=notches, arc_rad=placed.arc_rad
         )
         bands, budget = _report_bands(placed, readings)
+        landing = _plan_landing(placed, bands, budget, options, gathered)
     except MeasureError as error:
         return _measurement(path, gathered, refusal=Refusal.from_error(error))
     return replace(
@@ -119,8 +124,30 @@ def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
         bands=bands,
         budget=tuple(budget.lines),
         covariance_mm2=budget.covariance_mm2,
+        landing=landing,
         strip=placed.strip,
     )
+
+
+def _plan_landing(
+    placed: _Placed,
+    bands: tuple[Band, ...],
+    budget: Budget,
+    options: MeasureOptions,
+    gathered: _Gathered,
+) -> Landing | None:
+    """The new seal on this shaft, where a seal file is given."""
+    if options.seal_path is None:
+        return None
+    assert gathered.shaft is not None
+    seal = read_seal(options.seal_path)
+    check_fit(seal, gathered.shaft.diameter_mm)
+    places = BandPlaces.of(
+        [(band.start.position_mm, band.end.position_mm) for band in bands], budget.covariance_mm2
+    )
+    begins = placed.end.chamfer_mm or Estimate(value=0.0, u=placed.end.axial_mm.u)
+    ends = Estimate(value=gathered.shaft.seen_to_mm, u=0.0)
+    return plan_landing(places, seal, seen_mm=(begins, ends))
 
 
 def check_photo(path: Path, options: MeasureOptions) -> CheckReport:
@@ -197,20 +224,15 @@ def _lens(photo: Photo, options: MeasureOptions) -> LensCalibration:
 def _find_shaft_and_scales(
     photo: Photo, camera: Camera, options: MeasureOptions, gathered: _Gathered
 ) -> Outline:
-    """Card, then shaft, then rule: each is told where the ones before it lie."""
+    """Card and rule first: their straight edges must not be taken for the shaft's."""
     complaint = _try_card(photo, camera, options, gathered)
-    try:
-        outline = find_shaft(
-            photo,
-            camera,
-            end_side=stored_side(options.end_side, photo.orientation),
-            avoid=[reading.outline_px for reading in gathered.scales],
-        )
-    except MeasureError:
-        _try_rule(photo, camera, options, gathered, shaft_px=None)
-        raise
-    region = np.concatenate([outline.sides[0].points_px, outline.sides[1].points_px[::-1]])
-    complaint = _try_rule(photo, camera, options, gathered, shaft_px=region) or complaint
+    complaint = _try_rule(photo, camera, options, gathered) or complaint
+    outline = find_shaft(
+        photo,
+        camera,
+        end_side=stored_side(options.end_side, photo.orientation),
+        avoid=[reading.outline_px for reading in gathered.scales],
+    )
     _refuse_without_scale(options, gathered, complaint)
     return outline
 
@@ -229,20 +251,13 @@ def _try_card(
 
 
 def _try_rule(
-    photo: Photo,
-    camera: Camera,
-    options: MeasureOptions,
-    gathered: _Gathered,
-    *,
-    shaft_px: FloatArray | None,
+    photo: Photo, camera: Camera, options: MeasureOptions, gathered: _Gathered
 ) -> MeasureError | None:
     wanted = options.scale == "rule" or (options.scale == "auto" and not gathered.scales)
     if not wanted:
         return None
     try:
-        gathered.scales.append(
-            read_rule(photo, camera, pitch_mm=options.pitch_mm, shaft_px=shaft_px)
-        )
+        gathered.scales.append(read_rule(photo, camera, pitch_mm=options.pitch_mm))
     except MeasureError as error:
         return error
     return None

@@ -21,6 +21,11 @@ from calib.scale import (
     plane_from_rule,
 )
 
+_EDGE_PITCHES = 1.5  # from the marks' roots: the rule's ruled edge lies within
+_BEYOND_PITCHES = 3.0  # of rule beyond the first and last mark read
+
+_CARD_MARGIN_SQUARES = 1.5  # of white paper around the squares
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ScaleReading:
@@ -75,9 +80,7 @@ def read_card(photo: Photo, camera: Camera, board: Board) -> ScaleReading:
     )
 
 
-def read_rule(
-    photo: Photo, camera: Camera, *, pitch_mm: float | None, shaft_px: FloatArray | None
-) -> ScaleReading:
+def read_rule(photo: Photo, camera: Camera, *, pitch_mm: float | None) -> ScaleReading:
     """Find the rule and follow its graduations.
 
     Parameters
@@ -85,8 +88,6 @@ def read_rule(
     photo, camera
     pitch_mm : float or None
         None: found from long and short marks.
-    shaft_px : ndarray, shape (k, 2), or None
-        Region of the shaft, in which no graduations are sought.
 
     Raises
     ------
@@ -94,7 +95,7 @@ def read_rule(
         `no-scale` where nothing like a rule is seen, `scale-unreadable` where it cannot be
         followed.
     """
-    view = find_rule(photo.grey, camera, pitch_mm=pitch_mm, avoid=shaft_px)
+    view = find_rule(photo.grey, camera, pitch_mm=pitch_mm)
 
     def plane(of: Camera) -> ScalePlane:
         return plane_from_rule(
@@ -116,19 +117,27 @@ def read_rule(
 
 
 def _card_outline(view: BoardView, board: Board) -> FloatArray:
-    """Outer corners of the card's squares, from the affine part of the corners' map."""
+    """Outer corners of the card, from the affine part of the corners' map."""
     flat = np.column_stack([view.object_mm[:, :2], np.ones(len(view.ids))])
     to_px = np.linalg.lstsq(flat, view.corners_px, rcond=None)[0]
     width = board.columns * board.printed_square_mm
     height = board.rows * board.printed_square_mm
     outer = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
+    outer += _CARD_MARGIN_SQUARES * board.printed_square_mm * np.sign(outer - 0.1)
     return np.asarray(np.column_stack([outer, np.ones(4)]) @ to_px)
 
 
 def _rule_outline(view: RuleView) -> FloatArray:
-    roots = view.roots_px[np.isfinite(view.roots_px).all(axis=1)]
-    tips = view.tips_px[np.isfinite(view.tips_px).all(axis=1)]
-    return np.stack([roots[0], roots[-1], tips[-1], tips[0]])
+    """Region of the graduations and of the rule's edge beside them."""
+    seen = np.isfinite(view.roots_px).all(axis=1)
+    roots, tips = view.roots_px[seen], view.tips_px[seen]
+    along = (roots[-1] - roots[0]) / (np.flatnonzero(seen)[-1] - np.flatnonzero(seen)[0])
+    square = np.median(tips - roots, axis=0)
+    edge = _EDGE_PITCHES * float(np.linalg.norm(along)) * square / np.linalg.norm(square)
+    ends = _BEYOND_PITCHES * along
+    return np.stack(
+        [roots[0] - edge - ends, roots[-1] - edge + ends, tips[-1] + ends, tips[0] - ends]
+    )
 
 
 def _middle_mm_per_px(view: RuleView) -> float:

@@ -35,12 +35,14 @@ _SNR_FULL = 20.0  # more does not help: the blocks scatter by other causes
 _CLUTTER_PX = 6.0  # beyond an edge, looked at for slopes that are not the edge's
 
 _ROUNDS = 5
+_SETTLED_PX = 0.02  # a fit that moves no curve further than this has settled
 _NARROWING = 0.6  # of the window, round by round
 # Prior standard deviations: the silhouettes place the axis sideways to a fraction of a
 # pixel, the search knows the chamfer's length to about a third.
 _STEEPEST = 2.0  # height of a chamfer by its length: 63 degrees from the axis
 _SIDEWAYS_PRIOR_PX = 0.3
 _LENGTH_PRIOR = 0.3
+_REWEIGHTINGS = 5  # then the weights stand to a per cent
 _TUKEY = 4.685  # 95 % efficiency for normal errors (Beaton & Tukey 1974)
 # Blocks on one and the same edge scatter by 0.1 to 0.4 px, from demosaicing, JPEG and
 # what the metal mirrors. Less is luck, more is not one edge.
@@ -127,6 +129,7 @@ def fit_end(
     reach_px: float,
     pieces: tuple[Piece, ...] = OUTLINE,
     length_u_mm: float | None = None,
+    sigma_px: float | None = None,
 ) -> EndFit:
     """Fit the shape of the end to its edges in the photo.
 
@@ -140,11 +143,13 @@ def fit_end(
         Curves that take part.
     length_u_mm : float, optional
         Standard uncertainty of the chamfer's length in `start`.
+    sigma_px : float, optional
+        Width of the derivative, where an earlier fit has told it.
     """
     shape, sideways = start, 0.0
     pixel_mm = profiler.pixel_mm(start)
     length_u = length_u_mm or _LENGTH_PRIOR * float(start.length_mm[0])
-    sigmas: tuple[float, ...] = _EDGE_SIGMAS_PX
+    sigmas = (sigma_px,) if sigma_px else _EDGE_SIGMAS_PX
     for round_ in range(_ROUNDS):
         window = max(reach_px * _NARROWING**round_, 2.5 * sigmas[0])
         search = _Search(window_px=window, sigmas_px=sigmas)
@@ -159,6 +164,9 @@ def fit_end(
         change = np.clip(fit.change, -3.0 * limit, 3.0 * limit)
         shape = moved(profiler.plane, shape, change)
         sideways += float(change[3])
+        settled = np.abs(crossings.slopes @ change).max(initial=0.0) < _SETTLED_PX
+        if settled and window <= 2.5 * sigmas[0]:
+            break
     support = {
         piece: float(np.average(fit.agreement[own], weights=crossings.length_px[own]))
         for piece in pieces
@@ -207,7 +215,7 @@ def chamfer_edges(profiler: Profiler, fit: EndFit, from_mm: float, to_mm: float)
     """Lengths of chamfer at which a circle of the land's radius shows most, mm, best first.
 
     The share of the visible arc with an edge there counts, each block with its signal to
-    noise up to a limit; at most `_CHAMFER_EDGES` of them, apart from each other.
+    noise up to a limit; at most `_CHAMFER_EDGES`, none that shows half as much as the first.
     """
     plane, shape = profiler.plane, fit.shape
     half = min(tangent_angle(plane, shape)[0], math.acos(plane.pose.radius_mm / plane.distance_mm))
@@ -223,7 +231,8 @@ def chamfer_edges(profiler: Profiler, fit: EndFit, from_mm: float, to_mm: float)
     reach = 2 * round(4.0 / SAMPLE_PX) + 1
     highest = cv2.dilate(total[None, :], np.ones((1, reach)))[0]
     peaks = np.flatnonzero((total == highest) & (total > 0.0))
-    return length[peaks[np.argsort(-total[peaks])][:_CHAMFER_EDGES]]
+    order = peaks[np.argsort(-total[peaks])][:_CHAMFER_EDGES]
+    return np.asarray(length[order[total[order] > 0.5 * total[order].max(initial=0.0)]])
 
 
 def moved(plane: AxisPlane, shape: EndShape, change: FloatArray) -> EndShape:
@@ -363,7 +372,7 @@ def _join(
     noise = np.where(usable, crossings.noise_px, 1.0)
     a, y = crossings.slopes, np.where(usable, crossings.offset_px, 0.0)
     weight, scatter = usable.astype(float), scatter_max_px
-    for _ in range(8):
+    for _ in range(_REWEIGHTINGS):
         variance = noise**2 + scatter**2
         full = weight / variance
         normal = (a.T * full) @ a
@@ -374,7 +383,7 @@ def _join(
         normal[np.diag_indices(4)] += 1e-6  # 1 m: where nothing was found nothing moves
         change = np.linalg.solve(normal, right)
         residual = y - a @ change
-        spread = float(np.median(np.abs(residual[usable]))) if usable.any() else 0.0
+        spread = _middle(np.abs(residual[usable]))
         scatter = float(np.clip(1.4826 * spread, _SCATTER_MIN_PX, scatter_max_px))
         weight = usable * _biweight(residual / np.sqrt(variance))
     return _Joined(
@@ -384,6 +393,12 @@ def _join(
         closeness=usable * _biweight(residual / _SCATTER_SHARP_PX),
         scatter_px=scatter,
     )
+
+
+def _middle(values: FloatArray) -> float:
+    """Upper median, 0 of nothing."""
+    half = values.size // 2
+    return float(np.partition(values, half)[half]) if values.size else 0.0
 
 
 def _biweight(ratio: FloatArray) -> FloatArray:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 
 import cv2
@@ -45,7 +46,7 @@ class Scene:
         if self.chamfer:
             return [(0.0, RADIUS - self.chamfer[1]), (self.chamfer[0], RADIUS)]
         if self.edge_radius:
-            bend = np.linspace(0.5 * math.pi, 0.0, 13)
+            bend = np.linspace(0.5 * math.pi, 0.0, 9)
             e = self.edge_radius
             return [(e * (1 - math.sin(g)), RADIUS - e * (1 - math.cos(g))) for g in bend.tolist()]
         return [(0.0, RADIUS)]
@@ -73,6 +74,7 @@ def camera() -> Camera:
     )  # fmt: skip
 
 
+@cache
 def paint(scene: Scene) -> Photo:
     """Ray-cast the scene: two by two rays a pixel, blur, noise, sRGB, 8 bit."""
     rng = np.random.default_rng(scene.seed)
@@ -148,13 +150,12 @@ def measure(scene: Scene, shift_mm: float = 1.7) -> EndFace:
 
 CHAMFERED = {
     "face hidden": Scene(),
-    "face hidden, seen from far along the shaft": Scene(lean_deg=17.0),
+    "seen from far along the shaft": Scene(lean_deg=17.0, background=0.7),
     "face nearly edge-on": Scene(lean_deg=3.0),
     "face seen": Scene(lean_deg=-12.0),
     "face seen, centre hole": Scene(lean_deg=-15.0, hole=5.0),
     "long chamfer": Scene(chamfer=(6.0, 2.2)),
     "band at the chamfer": Scene(band=(4.0, 5.5)),
-    "bright bench": Scene(background=0.7),
     "bench like the metal": Scene(background=0.32),
     "out of focus": Scene(blur_px=2.5),
     "noisy": Scene(noise=0.03),

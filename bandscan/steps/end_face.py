@@ -35,7 +35,7 @@ _ERROR_MM = 6.0  # of the approximate end, either way: the outline's corners hid
 _INWARD_MM = 10.0  # of shaft beyond the last possible face: a chamfer of 8 mm and silhouettes
 _OUTWARD_MM = 2.0  # of background beyond the first possible outline
 
-_RIVAL_SCORE = 0.6  # of the best search score: others are not worth a fit
+_RIVAL_SCORE = 0.7  # of the best search score: others are not worth a fit
 _SUPPORT_LEAST = 0.35  # of the outline's length with an edge that fits
 _SUPPORT_RIVAL = 0.7  # of the best support: as good, given 24 blocks
 _SUPPORT_FAINT = 0.5  # of what is asked else: too much to be passed over in silence
@@ -54,7 +54,6 @@ _CREASE_LEAST, _CREASE_PLAIN = 0.25, 0.4
 _RESOLVED_WIDTHS = 2.5
 _CORNERS_LEAST = 0.25  # what chance may put on the corners: see the width of the biweight
 _CORNERS_KEPT = 0.5  # of the corners' support must remain when a circle joins the fit
-_CREASE_SINGLE = 1.5  # times as plain as any other circle
 _MERIT_TELLS = 0.1  # standard error of a share found from some 24 blocks
 # Blocks within some 30 degrees mirror the same wall or lamp: four tell no more than one.
 _REPEATED = 4.0
@@ -175,7 +174,7 @@ def _fits(profiler: Profiler, candidates: list[Candidate], step_mm: float) -> li
         for height in (0.3, 0.9):
             start = moved(plane, fit.shape, np.array([-further, height * further, 0.0]))
             start = replace(start, length_mm=np.array([further]) * 1.1)
-            fits.append(fit_end(profiler, start, reach_px=_REACH_NEAR_PX))
+            fits.append(fit_end(profiler, start, reach_px=_REACH_NEAR_PX, sigma_px=fit.sigma_px))
     return _distinct(plane, fits)
 
 
@@ -301,7 +300,13 @@ def _possible(profiler: Profiler, outline: EndFit) -> _Ends:
     """The chamfer, the rounded edge, or both, as far as the photo tells."""
     chamfer, crease = _with_chamfer_edge(profiler, outline)
     start = replace(outline.shape, rounded=True)
-    rounded = fit_end(profiler, start, reach_px=_REACH_NEAR_PX, pieces=(Piece.RIM,))
+    rounded = fit_end(
+        profiler,
+        start,
+        reach_px=_REACH_NEAR_PX,
+        pieces=(Piece.RIM,),
+        sigma_px=outline.sigma_px,
+    )
     lead = rounded.closeness - outline.closeness
     if crease >= _CREASE_PLAIN and lead < 0.5 * _MERIT_TELLS:
         return _Ends(possible=[chamfer], edge_told=True)
@@ -339,9 +344,8 @@ def _is_resolved(fit: EndFit) -> bool:
 def _with_chamfer_edge(profiler: Profiler, outline: EndFit) -> tuple[EndFit, float]:
     """The fit with a circle of the land taking part, and how much of that edge shows.
 
-    Of several circles the one is taken that the outline's corners support. 0 shows of a
-    circle that spoils the rim, or that neither the corners nor its own plainness set apart
-    from streaks and bands.
+    Of several circles the one is taken that the outline's corners support; without them a
+    streak or a band is as good, and 0 is returned.
     """
     plane, shape = profiler.plane, outline.shape
     least = _RESOLVED_WIDTHS * outline.width_px * outline.pixel_mm
@@ -357,23 +361,16 @@ def _with_chamfer_edge(profiler: Profiler, outline: EndFit) -> tuple[EndFit, flo
             reach_px=_REACH_NEAR_PX,
             pieces=pieces,
             length_u_mm=outline.pixel_mm,
+            sigma_px=outline.sigma_px,
         )
         for length in chamfer_edges(profiler, outline, first, max(last, first + 2.0 * least))
     ]
     fits = [f for f in fits if _rim_support(f) >= _rim_support(outline) - _MERIT_TELLS]
     if not fits:
         return outline, 0.0
-    fits.sort(key=lambda f: -_crease(plane, f) - _corners(f))
-    best, crease = fits[0], _crease(plane, fits[0])
-    next_mm = 2.0 * least
-    others = [
-        _crease(plane, f)
-        for f in fits[1:]
-        if abs(f.shape.length_mm[0] - best.shape.length_mm[0]) > next_mm
-    ]
+    best = max(fits, key=lambda f: _crease(plane, f) + _corners(f))
     cornered = _corners(best) >= max(_CORNERS_LEAST, _CORNERS_KEPT * _corners(outline))
-    single = crease >= _CREASE_SINGLE * max(others, default=0.0)
-    return best, crease if cornered or single else 0.0
+    return best, _crease(plane, best) if cornered else 0.0
 
 
 def _corners(fit: EndFit) -> float:

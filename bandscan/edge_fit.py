@@ -35,6 +35,7 @@ _ASKEW = 0.02  # standard deviation of that
 _SLOPES = np.linspace(-0.06, 0.06, 41)  # a line that the coarse search found may lie askew
 _SUPPORT = 0.1  # mean evidence that a line needs to go on; chance gives 0 +- 0.05 over 25 blocks
 _CHANCE_SCATTER = 0.25  # standard deviation of a block's evidence by chance
+_EARLY_SHARE = 0.7  # chamfer, centre of the first block and chance take some of it
 _BEGUN = 0.5  # a block's evidence that chance does not give
 _GAP_BLOCKS = 6  # a groove or a stretch without contrast; a shoulder's edge begins later
 _CANDIDATES = 8
@@ -290,6 +291,7 @@ def find_edge_lines(
     o: FloatArray,
     *,
     before_px: tuple[float, float],
+    early_px: float,
     weight: FloatArray,
 ) -> list[EdgeLine]:
     """Straight edges along a strip that begin near s = 0, the plainest first.
@@ -302,6 +304,9 @@ def find_edge_lines(
         Positions along the baseline and offsets.
     before_px : (float, float)
         Range of s in which an edge of the shaft has not begun; a rule's goes on there.
+    early_px : float
+        Length from s = 0 on along which the edge must show as well as further on; the edge
+        of a part of another diameter does not.
     weight : ndarray, shape (len(o),)
         How likely an edge is to lie at each offset, 0 to 1; multiplies its score.
     """
@@ -315,6 +320,8 @@ def find_edge_lines(
     support = evidence[rows, np.arange(len(middle))]
     support[outside] = 0.0
     share, score, last = _runs(support[:, :, middle > 0.0])
+    early = support[:, :, (middle > 0.0) & (middle < early_px)].mean(axis=2)
+    score *= np.clip(early / (_EARLY_SHARE * np.maximum(share, 0.1)), 0.0, 1.0)
     before = support[:, :, (middle > before_px[0]) & (middle < before_px[1])]
     if before.shape[2]:
         chance = _CHANCE_SCATTER / math.sqrt(before.shape[2])

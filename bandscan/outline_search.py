@@ -30,7 +30,7 @@ FloatImage = NDArray[np.float32]
 _DARK_OFFSET = 8.0  # grey levels added before the logarithm: read noise and JPEG steps
 _LOG_SCALE = 40.0  # keeps the logarithm in numbers like grey levels
 _MIN_SEGMENT_PX = 20.0  # line segments that may tell a direction
-_DIRECTIONS = 2  # shaft axis and, where grooves or the end are longer, square to it
+_DIRECTIONS = 4  # shaft axis, square to it, and those of a rule and of wood grain
 _BLOCK_PX = 12  # length along the axis over which a row is averaged
 _SEEN = 0.9  # share of a cell that must lie in the photo
 _LAG_PX = 4  # rows compared lie this far apart: beyond the blur of photo and reduction
@@ -45,9 +45,12 @@ _SLOPES = np.linspace(-0.09, 0.09, 19)  # silhouettes converge by some degrees i
 _LINE_SUPPORT = 0.3  # of its length an edge must be seen on to go on
 _SAME_LINE_PX = 3
 _MIN_WIDTH_PX = 20
+_STEP_BLOCKS = 3  # metal that goes on so far beyond a run has another outline there
+_CHECKED = 5  # best pairs of which one must be brighter and darker across as metal is
 _MIN_BLOCKS = 5  # 60 px of 650
 _METAL_SHARE = 0.6  # of a round shaft's picture that looks like metal at the least
 _HALF = 0.45  # streaks in a row: between what bench (0) and metal (1) show
+_SOLID_WEIGHT, _ON_WEIGHT, _FILL_WEIGHT, _BESIDE_WEIGHT, _AREA_POWER = 2.0, 0.4, 1.0, 0.2, 0.12
 _ALONG_RULES = 0.5  # variance across the axis over variance across plus along
 
 
@@ -145,6 +148,7 @@ class _Turned:
 
     logs: FloatImage
     usable: FloatImage
+    frame: FloatImage
     matrix: FloatArray  # shape (2, 3): photo at search scale to turned picture
 
     def back(self, points: FloatArray) -> FloatArray:
@@ -166,6 +170,9 @@ def _turn(logs: FloatImage, usable: NDArray[np.uint8], angle_rad: float) -> _Tur
             cv2.warpAffine(logs, matrix, shape, borderMode=cv2.BORDER_REPLICATE), np.float32
         ),
         usable=cv2.warpAffine(usable, matrix, shape, flags=cv2.INTER_NEAREST).astype(np.float32),
+        frame=cv2.warpAffine(np.ones_like(usable), matrix, shape, flags=cv2.INTER_NEAREST).astype(
+            np.float32
+        ),
         matrix=matrix,
     )
 
@@ -236,8 +243,8 @@ def _read_cells(turned: _Turned) -> _Cells:
     edges = cv2.dilate(np.where(crest, _sure(fine), 0.0), np.ones((3, 1), np.uint8))
     return _Cells(
         streaks=streaks,
-        metal=1.0 - (1.0 - streaks) * (1.0 - striped),
-        seen=_block_means(turned.usable) > _SEEN,
+        metal=np.where(seen, 1.0 - (1.0 - streaks) * (1.0 - striped), 0.0).astype(np.float32),
+        seen=_block_means(turned.frame) > _SEEN,
         edges=np.where(seen, edges, 0.0).astype(np.float32),
     )
 
@@ -330,7 +337,7 @@ def _mean_over(values: FloatArray, first: NDArray[np.int_], last: NDArray[np.int
     return np.where(count >= 2, mean, np.nan)
 
 
-def _pair_up(lines: _Lines, cells: _Cells) -> _Pairs:
+def _pair_up(lines: _Lines, cells: _Cells, window: tuple[int, int] | None = None) -> _Pairs:
     apart = lines.rows[None] - lines.rows[:, None]
     width = apart.mean(axis=2)
     fits = (width > _MIN_WIDTH_PX) & (apart.min(axis=2) > 0.6 * _MIN_WIDTH_PX)
@@ -347,13 +354,19 @@ def _pair_up(lines: _Lines, cells: _Cells) -> _Pairs:
     )
     gain = 4.0 * (solid - _METAL_SHARE) + both - 1.0 - 0.3 * beside / (margin - 5.0)
     gain[seen_rows < 0.6 * (high - low)] = -1.0
+    if window is not None:
+        gain[:, : max(window[0], 0)] = gain[:, window[1] :] = -1.0
     _, first, last = _best_run(gain)
     before = _mean_over(both, first - 6, first - 1)
     behind = _mean_over(both, last + 1, last + 6)
     going_on = np.fmin(before, behind)  # a rule's or a table's edge does not stop with the shaft
     going_on = np.where(np.isnan(going_on), 0.5, going_on)
     support = _mean_over(both, first, last)
-    score = 0.25 * support + 0.5 * (_mean_over(solid, first, last) - 0.75) - 0.4 * going_on
+    score = (
+        0.25 * support
+        + _SOLID_WEIGHT * (_mean_over(solid, first, last) - 0.75)
+        - _ON_WEIGHT * going_on
+    )
     score[last - first < _MIN_BLOCKS] = -np.inf
     return _Pairs(
         low=low, high=high, first=first, last=last, score=np.where(np.isnan(score), -np.inf, score)
@@ -390,7 +403,7 @@ def _rate(pairs: _Pairs, cells: _Cells) -> _Pairs:
     filled = top[:, :40].mean(axis=1) - _HALF
     beside = top[:, 40:48].mean(axis=1) + top[:, 48:].mean(axis=1)
     area = width.mean(axis=1) * (near.last - near.first) * float(_BLOCK_PX)
-    score = (near.score + filled - 0.2 * beside) * np.sqrt(np.sqrt(area))
+    score = (near.score + _FILL_WEIGHT * filled - _BESIDE_WEIGHT * beside) * area**_AREA_POWER
     best = np.argsort(-score)
     return near.best(best, score[best])
 
@@ -400,37 +413,88 @@ def _best_pair(turned: _Turned) -> RoughShaft | None:
     lines = _find_lines(cells)
     if len(lines.rows) < 2:
         return None
-    rated = _rate(_pair_up(lines, cells), cells)
-    if not len(rated.score) or rated.score[0] <= 0.0:
+    pair = _plausible(_rate(_pair_up(lines, cells), cells), turned)
+    if pair is None:
         return None
-    low, high = rated.low[0], rated.high[0]
-    first, last = int(rated.first[0]), int(rated.last[0])
-    if _across_share(turned, low[first:last], high[first:last], first) < _ALONG_RULES:
-        return None
+    rough = _rough(turned, cells, pair, pair.score)
+    if any(share is not None and share < 0.5 for share in rough.beyond):
+        return rough
+    reach = _follow(cells, pair)
+    for at_first in (True, False):
+        beyond = pair.first - reach[0] if at_first else reach[1] - pair.last
+        if beyond > _STEP_BLOCKS:  # the shaft goes on with another diameter: take that end
+            length = max(math.ceil((pair.high - pair.low).mean() / _BLOCK_PX), 2 * _MIN_BLOCKS)
+            window = (reach[0], reach[0] + length) if at_first else (reach[1] - length, reach[1])
+            near_end = _plausible(_rate(_pair_up(lines, cells, window), cells), turned)
+            if near_end is not None and _metal_ends(cells, near_end, at_first=at_first):
+                return _rough(turned, cells, near_end, pair.score)
+    return rough
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Pair:
+    """One pair of lines and its run of blocks [first, last)."""
+
+    low: FloatArray
+    high: FloatArray
+    first: int
+    last: int
+    score: float
+
+
+def _plausible(rated: _Pairs, turned: _Turned) -> _Pair | None:
+    """The best pair across which brightness changes as a round body's does."""
+    for k in range(min(len(rated.score), _CHECKED)):
+        first, last = int(rated.first[k]), int(rated.last[k])
+        low, high = rated.low[k], rated.high[k]
+        if rated.score[k] <= 0.0:
+            break
+        if _across_share(turned, low[first:last], high[first:last], first) >= _ALONG_RULES:
+            return _Pair(low=low, high=high, first=first, last=last, score=float(rated.score[k]))
+    return None
+
+
+def _rough(turned: _Turned, cells: _Cells, pair: _Pair, score: float) -> RoughShaft:
     middle = cells.middle_px
-    ends = np.array([middle[first] - _BLOCK_PX / 2.0, middle[last - 1] + _BLOCK_PX / 2.0])
+    half = _BLOCK_PX / 2.0
+    ends = np.array([middle[pair.first] - half, middle[pair.last - 1] + half])
     columns = ends + (len(middle) * _BLOCK_PX - 1) / 2.0
-    sides = [
-        np.column_stack([columns, np.polyval(np.polyfit(middle, y, 1), ends)]) for y in (low, high)
-    ]
-    return RoughShaft(
-        sides_px=np.stack([turned.back(side) for side in sides]),
-        beyond=_metal_beyond(cells, low, high, (first, last)),
-        score=float(rated.score[0]),
-    )
+    rows = [np.polyval(np.polyfit(middle, side, 1), ends) for side in (pair.low, pair.high)]
+    sides = [turned.back(np.column_stack([columns, row])) for row in rows]
+    return RoughShaft(sides_px=np.stack(sides), beyond=_metal_beyond(cells, pair), score=score)
 
 
-def _metal_beyond(
-    cells: _Cells, low: FloatArray, high: FloatArray, run: tuple[int, int]
-) -> tuple[float | None, float | None]:
+def _core(cells: _Cells, pair: _Pair, inset: float) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Share of metal in each block between the lines less an inset, and where it is seen."""
+    edge = inset * (pair.high - pair.low)
+    low, high = pair.low + edge, pair.high - edge
+    seen = _RowSums(cells.seen.astype(float)).between(low, high)
+    metal = _RowSums((cells.metal * cells.seen).astype(float)).between(low, high)
+    return metal / np.maximum(seen, 1.0), seen > 0.5 * (high - low)
+
+
+def _follow(cells: _Cells, pair: _Pair) -> tuple[int, int]:
+    """How far metal goes on along the middle of a pair, in blocks [first, last)."""
+    share, seen = _core(cells, pair, 0.3)
+    metal = (share > 0.5) & seen
+    first, last = pair.first, pair.last
+    while first > 0 and metal[max(first - 2, 0) : first].any():
+        first -= 1
+    while last < len(metal) and metal[last : last + 2].any():
+        last += 1
+    return first, last
+
+
+def _metal_ends(cells: _Cells, pair: _Pair, *, at_first: bool) -> bool:
+    share = _metal_beyond(cells, pair)[0 if at_first else 1]
+    return share is not None and share < 0.5
+
+
+def _metal_beyond(cells: _Cells, pair: _Pair) -> tuple[float | None, float | None]:
     """Share of metal between the lines, prolonged beyond either end of the run."""
-    inset = 0.15 * (high - low)
-    seen = _RowSums(cells.seen.astype(float)).between(low + inset, high - inset)
-    metal = _RowSums((cells.metal * cells.seen).astype(float)).between(low + inset, high - inset)
-    whole = seen > 0.5 * (high - low - 2.0 * inset)
-    share = metal / np.maximum(seen, 1.0)
-    first, last = run
+    share, whole = _core(cells, pair, 0.15)
     found: list[float | None] = []
+    first, last = pair.first, pair.last
     for low_block, high_block in ((max(first - 6, 0), first - 1), (last + 1, last + 6)):
         part = share[low_block:high_block][whole[low_block:high_block]]
         found.append(float(part.mean()) if part.size >= 2 else None)

@@ -47,13 +47,14 @@ _SYSTEMATIC_U_PX = 0.12  # of a plain edge, found on renderings: the model of sh
 _SOFTER = 1.5  # times the blur of the other side: depth of field does not differ by more
 _LEAST_SEGMENTS = 4
 _HALF, _LAND_SHARE = 0.5, 0.8  # of segments that lie on the common line
+_EARLY_LENGTH = 0.6  # of the rough width
 _FIRST_LENGTH = 0.8  # of the width: lands of seals are longer (ISO 6194-1, from memory)
-_SEARCH = Window(inside_px=8.0, outside_px=8.0, degree=2, search_px=(-4.0, 4.0))
-# What is told apart by how much is looked at: their spread is the model's uncertainty.
+_SEARCH = Window(inside_px=8.0, outside_px=8.0, degree=2, search_px=(-7.0, 7.0))
+# What is told apart by how much is looked at, and how flexibly: the spread is the model's share.
 _WINDOWS = (
     Window(inside_px=8.0, outside_px=8.0, degree=2, search_px=(-3.0, 3.0)),
-    Window(inside_px=6.0, outside_px=6.0, degree=2, search_px=(-3.0, 3.0)),
-    Window(inside_px=5.0, outside_px=8.0, degree=2, search_px=(-3.0, 3.0)),
+    Window(inside_px=5.0, outside_px=8.0, degree=1, search_px=(-3.0, 3.0)),
+    Window(inside_px=5.0, outside_px=5.0, degree=1, search_px=(-3.0, 3.0)),
 )
 
 _SIDES = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "top": (0.0, -1.0), "bottom": (0.0, 1.0)}
@@ -95,7 +96,7 @@ def find_shaft(
     rough = outline_search.find_rough_shaft(photo.grey, polygons)
     if rough is None:
         raise _no_shaft(photo)
-    sides_px = _from_end(rough, end_side)
+    sides_px = _from_end(photo, rough, end_side)
     known_px = _END_KNOWN * max(photo.width_px, photo.height_px)
     width = float(np.linalg.norm(sides_px[0] - sides_px[1], axis=1).mean())
     margin = known_px + _APPROACH_PX + _OUTSIDE * width
@@ -141,19 +142,22 @@ def _lost(strip: _Strip) -> NoShaftError:
     )
 
 
-def _from_end(rough: RoughShaft, end_side: str) -> FloatArray:
+def _from_end(photo: Photo, rough: RoughShaft, end_side: str) -> FloatArray:
     """The rough sides, end points ordered from the shaft's end inward."""
     shares = rough.beyond
+    middle = rough.sides_px.mean(axis=0)
     ends = [k for k in (0, 1) if (share := shares[k]) is not None and share < _METAL_ENDS_SHARE]
     if end_side != "auto":
         if end_side not in _SIDES:
             raise ValueError(f"end_side must be auto or one of {sorted(_SIDES)}, got {end_side!r}")
-        middle = rough.sides_px.mean(axis=0)
         outward = np.array([middle[0] - middle[1], middle[1] - middle[0]]) @ _SIDES[end_side]
         ends = [k for k in ends if outward[k] > 0.0]
     if not ends:
         raise _no_end(rough, end_side)
-    end = min(ends, key=lambda k: shares[k] or 0.0)
+    # Seldom both ends seem free: a shaft usually runs on to the frame on its far side.
+    frame_px = np.array([photo.width_px, photo.height_px]) - 1.0
+    room = np.minimum(middle, frame_px - middle).min(axis=1)
+    end = max(ends, key=lambda k: room[k])
     return rough.sides_px if end == 0 else rough.sides_px[:, ::-1]
 
 
@@ -226,6 +230,7 @@ def _choose_line(strip: _Strip, known_px: float, end_s: float) -> _Choice:
         strip.s,
         strip.o,
         before_px=(clear_s - _BEFORE_PX, clear_s),
+        early_px=max(_EARLY_LENGTH * strip.width_px, 3.0 * edge_fit.BLOCK_PX),
         weight=_weights(strip, reach, chamfer),
     )
     if not lines:

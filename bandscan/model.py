@@ -94,11 +94,11 @@ class EndFace:
     axial_mm : Estimate
         Plane of the end face.
     chamfer_mm : Estimate or None
-        Outer edge of the chamfer or end radius, where one was seen.
+        Outer edge of the chamfer or end radius, where one was told from none.
     rim_radius_mm : float
         Radius of the end face's rim.
     what : str
-        What was seen: "face rim", "chamfer outer edge", "outline".
+        What the zero rests on: "face rim", the circle that bounds the end face.
     """
 
     axial_mm: Estimate

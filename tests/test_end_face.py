@@ -213,6 +213,15 @@ def test_end_outside_the_photo_is_refused() -> None:
     assert refusal.value.code == "no-end"
 
 
+@pytest.mark.parametrize("approximate_mm", [math.nan, -400.0, 1e9])
+def test_end_that_cannot_be_there_is_refused(approximate_mm: float) -> None:
+    scene = Scene()
+    origin, axis, _, _ = scene.axes()
+    pose = ShaftPose(origin_mm=origin, direction=axis, radius_mm=RADIUS)
+    with pytest.raises(NoEndError):
+        find_end_face(paint(scene), camera(), pose, approximate_axial_mm=approximate_mm)
+
+
 def test_plain_bench_is_refused() -> None:
     scene = Scene()
     origin, axis, _, _ = scene.axes()

@@ -52,6 +52,8 @@ _CREASE_LEAST, _CREASE_PLAIN = 0.25, 0.4
 # Two edges nearer than this times their width make one slope: 2 where they are equally
 # strong (Sparrow's limit), more where they are not.
 _RESOLVED_WIDTHS = 2.5
+# A rounded edge is even about 45 degrees: a chamfer fitted to it is not flatter than this.
+_SLOPE_OF_ROUND = math.tan(math.radians(35.0))
 _CORNERS_LEAST = 0.25  # what chance may put on the corners: see the width of the biweight
 _CORNERS_KEPT = 0.5  # of the corners' support must remain when a circle joins the fit
 _MERIT_TELLS = 0.1  # standard error of a share found from some 24 blocks
@@ -65,6 +67,7 @@ _EDGE_SHARE = 0.1
 # them all together, by something like half as much.
 _COMMON_SHARE = 0.5
 
+_OUTSIDE = "The shaft's end lies outside the picture."
 _REMEDY = (
     "Photograph again with the whole shaft end in the picture, in even light and before a "
     "background that is plainly brighter or darker than the end."
@@ -107,18 +110,30 @@ def find_end_face(
     up to its own axial size, which no outline can show.
     """
     plane = AxisPlane.of(pose)
+    _check_in_photo(photo, camera, pose, approximate_axial_mm)
     first, last = _search_range(plane, approximate_axial_mm)
     lean = pose.radius_mm * abs(plane.camera_mm - approximate_axial_mm) / plane.distance_mm
     from_mm, to_mm = first - lean - _OUTWARD_MM, last + _INWARD_MM
     evidence = gather_evidence(photo, camera, plane, from_mm, to_mm)
     candidates = search_end(evidence, plane, (first, last), to_mm)
     if not candidates or candidates[0].outside_share > _OUTSIDE_MOST:
-        message = "The shaft's end lies outside the picture."
-        raise NoEndError(message, _REMEDY)
+        raise NoEndError(_OUTSIDE, _REMEDY)
     low, high = _bounds(plane, camera, from_mm, to_mm)
     profiler = Profiler(photo, camera, plane, low, high)
     fit, doubts, doubt_mm = _outermost(plane, _fits(profiler, candidates, evidence.step_mm))
     return _settle(profiler, fit, doubts, doubt_mm)
+
+
+def _check_in_photo(photo: Photo, camera: Camera, pose: ShaftPose, approximate_mm: float) -> None:
+    """Refuse an end none of whose possible places is in the photo."""
+    if not math.isfinite(approximate_mm):
+        message = "Where the shaft's outline ends does not lie on the shaft."
+        raise NoEndError(message, _REMEDY)
+    places = approximate_mm + np.array([-_ERROR_MM, 0.0, _ERROR_MM])
+    pixels = camera.project(pose.points(places, 0.0))
+    inside = (pixels >= 0.0) & (pixels <= (photo.width_px - 1, photo.height_px - 1))
+    if not inside.all(axis=1).any():
+        raise NoEndError(_OUTSIDE, _REMEDY)
 
 
 def _search_range(plane: AxisPlane, approximate_mm: float) -> tuple[float, float]:
@@ -191,7 +206,7 @@ def _outermost(plane: AxisPlane, fits: list[EndFit]) -> tuple[EndFit, tuple[Doub
     """The outermost well supported edge, doubts, and how far away a serious rival lies, mm."""
     best = max((f.merit for f in fits if _rim_support(f) >= _SUPPORT_LEAST), default=0.0)
     if best < _SUPPORT_LEAST:
-        share = max((f.merit for f in fits), default=0.0)
+        share = max((min(f.merit, _rim_support(f)) for f in fits), default=0.0)
         message = (
             f"No end of the shaft could be made out: at most {share:.0%} of any outline of an "
             f"end shows an edge, {_SUPPORT_LEAST:.0%} are needed."
@@ -299,24 +314,26 @@ def _estimate(fit: EndFit, value_mm: float, variance: float) -> Estimate:
 def _possible(profiler: Profiler, outline: EndFit) -> _Ends:
     """The chamfer, the rounded edge, or both, as far as the photo tells."""
     chamfer, crease = _with_chamfer_edge(profiler, outline)
-    start = replace(outline.shape, rounded=True)
+    best_chamfer = chamfer if crease >= _CREASE_LEAST else outline
+    cornered = _corners(outline) >= _SUPPORT_LEAST
+    slope = float(outline.shape.height_mm[0] / outline.shape.length_mm[0])
+    if cornered and slope < _SLOPE_OF_ROUND:
+        return _Ends(possible=[best_chamfer], edge_told=True)
     rounded = fit_end(
         profiler,
-        start,
+        replace(outline.shape, rounded=True),
         reach_px=_REACH_NEAR_PX,
         pieces=(Piece.RIM,),
         sigma_px=outline.sigma_px,
     )
     lead = rounded.closeness - outline.closeness
-    if crease >= _CREASE_PLAIN and lead < 0.5 * _MERIT_TELLS:
-        return _Ends(possible=[chamfer], edge_told=True)
-    best_chamfer = chamfer if crease >= _CREASE_LEAST else outline
+    plain = crease >= _CREASE_PLAIN
+    behind = 0.5 * _MERIT_TELLS if plain else _MERIT_TELLS
     possible = [best_chamfer] if lead < _MERIT_TELLS else []
-    possible += [rounded] if lead > -_MERIT_TELLS else []
-    return _Ends(
-        possible=possible,
-        edge_told=best_chamfer not in possible or _corners(outline) >= _SUPPORT_LEAST,
-    )
+    possible += [rounded] if lead > -behind else []
+    round_told = best_chamfer not in possible and rounded.merit >= _MERIT_GOOD
+    told = plain or (cornered and best_chamfer in possible) or round_told
+    return _Ends(possible=possible, edge_told=told)
 
 
 def _crease(plane: AxisPlane, fit: EndFit) -> float:

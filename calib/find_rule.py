@@ -23,6 +23,8 @@ _LARGEST_RMS_PITCHES = 0.03  # scatter about the law of spacing: 0.03 mm on a mi
 _LARGEST_STAGGER_PITCHES = 0.35  # scatter of the common ends: the ruled edge is straight
 _SMALLEST_SHARE = 0.5  # of the marks between the first and the last
 _LONGEST_SHORT_PITCHES = 14.0  # 5.5 mm at 1/64 in; longer lines are stripes, not graduations
+_SHORT_SHARE = 0.4  # of the marks, that are as short as the shortest; 1/2 at least are drawn so
+_EQUAL_LENGTH = 0.08  # relative; how well the length of a blurred mark is known
 _OUTLIER_SIGMA = 4.0
 _OUTLIER_PITCHES = 0.02  # a smaller deviation is no blunder
 _SAME_PITCH = 0.01
@@ -195,8 +197,7 @@ def _judge(marks: Marks, given_mm: float | None) -> _Edge | _Refused | None:
         return None
     if count < _SMALLEST_SHARE * len(marks.length):
         return None
-    length = marks.length[np.isfinite(marks.length)]
-    if len(length) < _LIKENESS_MARKS or np.percentile(length, 25) > _LONGEST_SHORT_PITCHES:
+    if not _has_short_marks(marks.length[np.isfinite(marks.length)]):
         return None
     if count < MIN_GRADUATIONS:
         return _Refused(
@@ -206,6 +207,15 @@ def _judge(marks: Marks, given_mm: float | None) -> _Edge | _Refused | None:
             "and photograph again.",
         )
     return _with_pitch(marks, reading, given_mm)
+
+
+def _has_short_marks(length: FloatArray) -> bool:
+    """Whether many marks are equally short, as at least half are on any rule."""
+    if len(length) < _LIKENESS_MARKS:
+        return False
+    short = float(np.percentile(length, 25))
+    equal = np.abs(length / short - 1.0) < _EQUAL_LENGTH
+    return short <= _LONGEST_SHORT_PITCHES and bool(equal.mean() >= _SHORT_SHARE)
 
 
 def _with_pitch(marks: Marks, reading: Reading | None, given_mm: float | None) -> _Edge | _Refused:

@@ -17,12 +17,15 @@ from calib.camera import FloatArray
 
 INCH_MM = 25.4  # exact (international inch, 1959)
 
-_SPREAD_FLOOR = 0.02  # of the short marks' length: drawing and blur
+_SPREAD = (0.02, 0.03)  # of lengths that should be equal, as share of the short marks' length:
+# drawing and blur; lengths that scatter more do not fit the division that is tried
 _OUTLIER_SQUARED = 25.0  # five standard deviations: a worse mark counts no more than this
 _CLASS_COST = 10.0  # each further length must explain more than this (2 ln n, n = 150)
 _MARGIN = 15.0  # of the cost between two pitches: odds of 1 in 1800 (Gaussian)
 _SHORT_MARKS_MM = (0.8, 5.5)  # length of the shortest marks: 1.5 to 4 is common practice
 _MARKS_OF_A_LEVEL = 2  # a single one may have been misread, and leaves the period open
+_NEAR = 3.0  # spreads: a mark of the length of its level
+_TYPICAL_SHARE = 0.85  # of the marks must have the length of their level; scratches take some
 _SMALLEST_STEP = 0.12  # of the short marks' length, from one length to the next: 0.3 mm
 
 
@@ -151,17 +154,17 @@ def read_division(length: FloatArray) -> Reading | None:
     if not trials:
         return None
     tightest = min(float(np.median(off)) for *_, off in trials)
-    spread = max(1.48 * tightest, _SPREAD_FLOOR * short)
+    spread = short * float(np.clip(1.48 * tightest / short, *_SPREAD))
     costs = np.array([_cost(off / spread) + _CLASS_COST * len(c) for _, _, c, off in trials])
     even = _cost((value - np.median(value)) / spread) + _CLASS_COST
     best = int(np.argmin(costs))
     chosen, phase, centres, off = trials[best]
     level = chosen.levels[(number - phase) % len(chosen.levels)]
-    if not _typical(off**2 < _OUTLIER_SQUARED * spread**2, level):
+    if not _typical(off < _NEAR * spread, level):
         return None
-    excess = float(value[level == level.max()].max() - centres[-1])
-    if chosen.halved and excess > _OUTLIER_SQUARED**0.5 * spread:
-        return None  # one of the longest marks is longer still: a level more may exist
+    uneven = float(off[level == level.max()].max())
+    if chosen.halved and uneven > _OUTLIER_SQUARED**0.5 * spread:
+        return None  # the longest marks are not alike: they may be two levels of a finer rule
     rivals = [c for c, t in zip(costs, trials, strict=True) if t[0].pitch_mm != chosen.pitch_mm]
     if min([even, *rivals]) < costs[best] + _MARGIN:
         return None
@@ -169,9 +172,10 @@ def read_division(length: FloatArray) -> Reading | None:
 
 
 def _typical(near: NDArray[np.bool_], level: NDArray[np.int64]) -> bool:
-    """Whether most marks of each level, and two at least, have the length of the level."""
+    """Whether nearly all marks, most of each level and two at least have its length."""
     count, typical = np.bincount(level), np.bincount(level, near)
-    return bool(np.all(2.0 * typical > count) and typical.min() >= _MARKS_OF_A_LEVEL)
+    most = bool(np.all(2.0 * typical > count)) and typical.min() >= _MARKS_OF_A_LEVEL
+    return bool(most and near.mean() >= _TYPICAL_SHARE)
 
 
 def phase_of(reading: Reading, length: FloatArray) -> int | None:

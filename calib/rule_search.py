@@ -30,7 +30,8 @@ _FIRST_PEAK_SHARE = 0.8  # the first peak this near to the highest one is the pe
 _MIN_ROW_PERIODS = 8.0  # fewer repeats are not called a row
 _MIN_ROW_BLOCKS = 8
 _MAX_ROWS = 8
-_MAX_TRIALS = 24
+_MAX_TRIALS = 40
+_LINE_SHARE = 0.3  # of the blocks that agree with one, that must lie on a common line
 _MAX_REPEATING = 1200  # for the time (all pairs are compared)
 _TURN_RAD = 0.15  # between blocks of a row: convergence of the marks and noise
 _SLANT = 0.10  # sideways per px along: skew of the marks and noise of a block's direction
@@ -173,7 +174,9 @@ def _repeating_blocks(small: NDArray[np.uint8], centre: FloatArray, angle: Float
     return _Blocks(centre=centre, angle=angle, period=period, quality=quality).take(keep)
 
 
-def _profiles(flat: NDArray[np.float32], centre: FloatArray, angle: FloatArray) -> FloatArray:
+def _profiles(
+    flat: NDArray[np.float32], centre: FloatArray, angle: FloatArray
+) -> NDArray[np.float32]:
     """Mean of three neighbouring lines through each centre, shape (n, window)."""
     reach = np.arange(-_HALF_WINDOW_PX, _HALF_WINDOW_PX + 1, dtype=np.float32)
     along = np.stack([np.cos(angle), np.sin(angle)], -1).astype(np.float32)
@@ -186,11 +189,11 @@ def _profiles(flat: NDArray[np.float32], centre: FloatArray, angle: FloatArray) 
         x = start[:, :1] + reach * along[:, :1]
         y = start[:, 1:] + reach * along[:, 1:]
         total += cv2.remap(flat, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-    limit = 3.0 * np.median(np.abs(total), axis=1, keepdims=True) + 1e-3
-    return np.clip(total, -limit, limit)
+    limit = 3.0 * np.median(np.abs(total), axis=1, keepdims=True) + np.float32(1e-3)
+    return np.asarray(np.clip(total, -limit, limit), np.float32)
 
 
-def _periods(profile: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _periods(profile: NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
     """Shortest lag at which each profile repeats, and its correlation there."""
     count, window = profile.shape
     if count == 0:
@@ -215,24 +218,27 @@ def _periods(profile: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def _rows_of(blocks: _Blocks) -> list[Row]:
-    """Rows, each taking its blocks away from the next, those with most blocks first."""
+    """Rows, each taking its blocks away from the next; those with most blocks first."""
     friends = _agreeing(blocks)
     free = np.ones(len(blocks), bool)
     count = friends.sum(axis=1)
     rows: list[Row] = []
     for _ in range(_MAX_TRIALS):
-        if not free.any() or (count * free).max() < _MIN_ROW_BLOCKS or len(rows) == _MAX_ROWS:
+        if not free.any() or (count * free).max() < _MIN_ROW_BLOCKS:
             break
         seed = int(np.argmax(count * free))
         members = _straightened(blocks, friends[seed] & free, seed) & free
         members[seed] = True
-        free &= ~members
-        count = count - friends[:, members].sum(axis=1)
+        spent = members
+        if members.sum() < _LINE_SHARE * count[seed]:  # a cloud, not a line
+            spent = friends[seed] & free | members
+        free &= ~spent
+        count = count - friends[:, spent].sum(axis=1)
         if members.sum() >= _MIN_ROW_BLOCKS:
             row = _fit_row(blocks.take(members))
             if row.periods >= _MIN_ROW_PERIODS:
                 rows.append(row)
-    return rows
+    return sorted(rows, key=lambda row: -row.blocks)[:_MAX_ROWS]
 
 
 def _agreeing(blocks: _Blocks) -> NDArray[np.bool_]:

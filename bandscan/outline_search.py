@@ -45,6 +45,7 @@ _SLOPES = np.linspace(-0.09, 0.09, 19)  # silhouettes converge by some degrees i
 _LINE_SUPPORT = 0.3  # of its length an edge must be seen on to go on
 _SAME_LINE_PX = 3
 _MIN_WIDTH_PX = 20
+METAL_GOES_ON = 0.5  # of the evidence inside: more of it beyond is the same shaft
 _STEP_BLOCKS = 3  # metal that goes on so far beyond a run has another outline there
 _CHECKED = 5  # best pairs of which one must be brighter and darker across as metal is
 _MIN_BLOCKS = 5  # 60 px of 650
@@ -64,7 +65,8 @@ class RoughShaft:
         Two nearly parallel lines [side, end point, xy] between which all is metal, at or
         inside the silhouettes; end points of the same index lie across from each other.
     beyond : tuple of 2 (float or None)
-        Share of metal-like surface beyond either end of the lines; None at the frame.
+        Metal-like surface beyond either end of the lines over that between them; None at
+        the frame.
     score : float
         How much it looks like a shaft; only for comparison.
     """
@@ -223,6 +225,7 @@ class _Cells:
     """Evidence by row and block."""
 
     streaks: FloatImage
+    striped: FloatImage
     metal: FloatImage
     seen: NDArray[np.bool_]
     edges: FloatImage
@@ -243,6 +246,7 @@ def _read_cells(turned: _Turned) -> _Cells:
     edges = cv2.dilate(np.where(crest, _sure(fine), 0.0), np.ones((3, 1), np.uint8))
     return _Cells(
         streaks=streaks,
+        striped=np.where(seen, striped, 0.0).astype(np.float32),
         metal=np.where(seen, 1.0 - (1.0 - streaks) * (1.0 - striped), 0.0).astype(np.float32),
         seen=_block_means(turned.frame) > _SEEN,
         edges=np.where(seen, edges, 0.0).astype(np.float32),
@@ -417,7 +421,7 @@ def _best_pair(turned: _Turned) -> RoughShaft | None:
     if pair is None:
         return None
     rough = _rough(turned, cells, pair, pair.score)
-    if any(share is not None and share < 0.5 for share in rough.beyond):
+    if any(share is not None and share < METAL_GOES_ON for share in rough.beyond):
         return rough
     reach = _follow(cells, pair)
     for at_first in (True, False):
@@ -464,19 +468,22 @@ def _rough(turned: _Turned, cells: _Cells, pair: _Pair, score: float) -> RoughSh
     return RoughShaft(sides_px=np.stack(sides), beyond=_metal_beyond(cells, pair), score=score)
 
 
-def _core(cells: _Cells, pair: _Pair, inset: float) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Share of metal in each block between the lines less an inset, and where it is seen."""
+def _core(
+    kind: FloatImage, cells: _Cells, pair: _Pair, inset: float
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Mean of a kind of evidence in each block between the lines less an inset; where seen."""
     edge = inset * (pair.high - pair.low)
     low, high = pair.low + edge, pair.high - edge
     seen = _RowSums(cells.seen.astype(float)).between(low, high)
-    metal = _RowSums((cells.metal * cells.seen).astype(float)).between(low, high)
-    return metal / np.maximum(seen, 1.0), seen > 0.5 * (high - low)
+    shown = _RowSums((kind * cells.seen).astype(float)).between(low, high)
+    return shown / np.maximum(seen, 1.0), seen > 0.5 * (high - low)
 
 
 def _follow(cells: _Cells, pair: _Pair) -> tuple[int, int]:
     """How far metal goes on along the middle of a pair, in blocks [first, last)."""
-    share, seen = _core(cells, pair, 0.3)
-    metal = (share > 0.5) & seen
+    share, seen = _core(cells.striped, cells, pair, 0.25)
+    inside = float(share[pair.first : pair.last].mean())
+    metal = (share > METAL_GOES_ON * inside) & seen
     first, last = pair.first, pair.last
     while first > 0 and metal[max(first - 2, 0) : first].any():
         first -= 1
@@ -487,17 +494,24 @@ def _follow(cells: _Cells, pair: _Pair) -> tuple[int, int]:
 
 def _metal_ends(cells: _Cells, pair: _Pair, *, at_first: bool) -> bool:
     share = _metal_beyond(cells, pair)[0 if at_first else 1]
-    return share is not None and share < 0.5
+    return share is not None and share < METAL_GOES_ON
 
 
 def _metal_beyond(cells: _Cells, pair: _Pair) -> tuple[float | None, float | None]:
-    """Share of metal between the lines, prolonged beyond either end of the run."""
-    share, whole = _core(cells, pair, 0.15)
-    found: list[float | None] = []
+    """Metal beyond either end of the run over that within it; None at the frame.
+
+    The geometric mean of stripes and of both kinds: grain of the bench across the axis
+    looks like streaks, its shadows like stripes.
+    """
+    striped, whole = _core(cells.striped, cells, pair, 0.15)
+    metal, _ = _core(cells.metal, cells, pair, 0.15)
+    share = np.sqrt(striped * metal)
     first, last = pair.first, pair.last
-    for low_block, high_block in ((max(first - 6, 0), first - 1), (last + 1, last + 6)):
-        part = share[low_block:high_block][whole[low_block:high_block]]
-        found.append(float(part.mean()) if part.size >= 2 else None)
+    inside = max(float(share[first:last].mean()), 1e-6)
+    found: list[float | None] = []
+    for low, high in ((max(first - 6, 0), max(first - 1, 0)), (last + 1, last + 6)):
+        part = share[low:high][whole[low:high]]
+        found.append(min(float(part.mean()) / inside, 1.0) if part.size >= 2 else None)
     return found[0], found[1]
 
 

@@ -36,7 +36,6 @@ _CHANCE = 0.05  # of the rows show an edge across the axis by chance
 _SOME_END, _HALF_END, _PLAIN_END = 0.3, 0.5, 0.8  # share of the metal's rows with an end
 _END_ODDS = 4.5  # to one that metal has ended
 _END_SURE = 6.0  # over the median of the ground: 4 standard deviations
-_METAL_ENDS_SHARE = 0.5  # of the surface beyond: more is metal that goes on
 _RIVAL_U = 0.1  # of the distance of an edge that is as plain: one choice in ten is wrong
 _UNSEEN_END_U = 0.01  # of the width, where the end does not confirm the side
 _OUTER_SHARE = 0.7  # of the plainest edge's score; its own side lobes reach 0.65
@@ -146,7 +145,11 @@ def _from_end(photo: Photo, rough: RoughShaft, end_side: str) -> FloatArray:
     """The rough sides, end points ordered from the shaft's end inward."""
     shares = rough.beyond
     middle = rough.sides_px.mean(axis=0)
-    ends = [k for k in (0, 1) if (share := shares[k]) is not None and share < _METAL_ENDS_SHARE]
+    ends = [
+        k
+        for k in (0, 1)
+        if (share := shares[k]) is not None and share < outline_search.METAL_GOES_ON
+    ]
     if end_side != "auto":
         if end_side not in _SIDES:
             raise ValueError(f"end_side must be auto or one of {sorted(_SIDES)}, got {end_side!r}")

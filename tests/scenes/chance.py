@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tests.scenes import flat
+from tests.scenes.draw import outline_contrast
 from tests.scenes.model import (
     Finish,
     FlatScale,
@@ -78,23 +79,24 @@ class _Hardness:
     edge_mm: tuple[float, float]
     wobble_mm: float
     tone: float
+    outline: float  # least contrast of the silhouettes, |ln(metal / bench)|
 
 
 _HARDNESS = {
     "easy": _Hardness(
         contrasts=("strong", "strong", "medium"), tilt_deg=6.0, full_well=(20000.0, 60000.0),
         optics_px=(0.55, 0.8), defocus_mm=2.0, quality=(90, 96), edge_mm=(0.08, 0.25),
-        wobble_mm=0.06, tone=0.0,
+        wobble_mm=0.06, tone=0.0, outline=0.35,
     ),
     "typical": _Hardness(
         contrasts=("strong", "medium", "medium", "weak"), tilt_deg=10.0,
         full_well=(8000.0, 40000.0), optics_px=(0.6, 1.1), defocus_mm=5.0, quality=(85, 95),
-        edge_mm=(0.08, 0.35), wobble_mm=0.12, tone=0.15,
+        edge_mm=(0.08, 0.35), wobble_mm=0.12, tone=0.15, outline=0.12,
     ),
     "hard": _Hardness(
         contrasts=("medium", "weak", "weak", "barely"), tilt_deg=14.0, full_well=(3000.0, 15000.0),
         optics_px=(0.8, 1.7), defocus_mm=9.0, quality=(78, 92), edge_mm=(0.1, 0.45),
-        wobble_mm=0.2, tone=0.3,
+        wobble_mm=0.2, tone=0.3, outline=0.0,
     ),
 }  # fmt: skip
 
@@ -107,7 +109,7 @@ def random_scene(seed: int, wish: Wish | None = None) -> Scene:
     hardness = _HARDNESS[difficulty]
     for _ in range(_TRIES):
         scene = _draw(seed, chance, wish, difficulty, hardness)
-        if _fits(scene, wish):
+        if _fits(scene, wish) and outline_contrast(scene) >= hardness.outline:
             return scene
     raise RuntimeError(f"no arrangement of scene {seed} fits into the picture")
 

@@ -16,6 +16,7 @@ Light = NDArray[np.float32]
 Window = tuple[slice, slice]
 
 _FINE = 4  # rays per pixel and direction where something changes within the pixel
+_OUTLINE_PX = 4.0  # on either side of a silhouette
 _MOST_ROWS = 30000  # OpenCV's remap takes 32767
 _REACH_PX = 24  # that blur carries beyond a part
 _LEAST_MEAN, _MOST_RAISED = 0.05, 1.8  # of full scale; of the gain that suits the shaft
@@ -73,6 +74,29 @@ def rendered_contrast(scene: Scene, band: PolishedBand) -> float:
     return float(np.sqrt((change**2).mean()))
 
 
+def outline_contrast(scene: Scene) -> float:
+    """Change of light across the fainter of the two silhouettes, |ln(metal / bench)|."""
+    view, radius = scene.view, scene.shaft.radius_mm
+    shading = _Shading(scene, solid.outline(scene.shaft), streaks_mm=10.0)
+    half = math.acos(radius / math.hypot(view.eye_mm[1], view.eye_mm[2]))
+    x = np.linspace(scene.shaft.edge_axial_mm, min(scene.shaft.land_mm, 40.0), 16)
+    away = _OUTLINE_PX / scene.px_per_mm
+    contrasts = []
+    for limb in (scene.facing - half, scene.facing + half):
+        inner = limb - math.copysign(math.acos(1.0 - away / radius), limb - scene.facing)
+        metal = _light_at(shading, x, np.array([inner]))[0]
+        outer = radius + away
+        beside = np.stack(
+            [x, np.full_like(x, outer * math.sin(limb)), np.full_like(x, outer * math.cos(limb))], 1
+        )
+        ideal = (beside - view.eye_mm) @ view.rotation.T
+        ideal = (ideal[:, :2] / ideal[:, 2:]).astype(np.float32)
+        around = np.repeat(ideal.T[:, :, None], 8, axis=2)  # the bench is drawn in two dimensions
+        bench = flat.bench(scene, view.directions(around[0], around[1]), 3.0)[:, 0]
+        contrasts.append(abs(float(np.median(np.log((metal + 1e-4) / (bench + 1e-4))))))
+    return min(contrasts)
+
+
 def _light_at(shading: _Shading, x: NDArray[np.float64], angle: NDArray[np.float64]) -> Light:
     """Light from points of the land, shape (angles, positions)."""
     scene = shading.scene
@@ -111,13 +135,15 @@ def _window(scene: Scene, points_px: NDArray[np.float64]) -> Window:
 class _Shading:
     """What is the same for all rays of one scene."""
 
-    def __init__(self, scene: Scene, parts: list[solid.Part]) -> None:
+    def __init__(
+        self, scene: Scene, parts: list[solid.Part], streaks_mm: float | None = None
+    ) -> None:
         eye, facing = scene.view.eye_mm, scene.facing
         elevation = math.atan2(eye[0] - 20.0, math.hypot(eye[1], eye[2]))
         self.scene, self.parts = scene, parts
         self.mirror = metal.Mirror(scene.room, scene.shaft.finish, facing, elevation)
         footprint, reach = 1.0 / scene.px_per_mm, scene.shaft.finish.streak_length
-        length = scene.shaft.land_mm + 60.0
+        length = streaks_mm or scene.shaft.land_mm + 60.0  # shorter tables repeat
         self.slope, self.rough, self.tint = (
             metal.streaks(1000 * scene.seed + i, length, footprint, reach) for i in range(3)
         )

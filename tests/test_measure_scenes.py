@@ -1,0 +1,142 @@
+"""The whole measurement on ray-cast photos with known truth: found, within what is stated."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from bandscan.options import MeasureOptions
+from bandscan.pipeline import measure_photo
+from tests.scenes import develop
+from tests.scenes.chance import Wish, random_scene
+from tests.scenes.compare import compare, measure_scene, options_for
+from tests.scenes.draw import photograph, render
+from tests.scenes.model import Groove, Stain
+
+# Twice 95 % intervals: all of some dozens of edges lie within, one in 10 000 does not.
+SURE = 2.0
+USEFUL_MM = 0.4  # what an easy photo must be worth: U of an edge below a worn lip's contact width
+SAME_MM = 0.03  # the same photo turned or mirrored: less than half a pixel of it
+EASY_RULE = Wish(
+    difficulty="easy", distractors=False, scale="rule", height="level", contrast="strong",
+    state_diameter=True, state_height=False, lens_file=False,
+)  # fmt: skip
+EASY_SEED = 40
+
+
+@pytest.fixture(scope="module")
+def easy():
+    return random_scene(EASY_SEED, EASY_RULE)
+
+
+@pytest.fixture(scope="module")
+def easy_photo(easy, tmp_path_factory):
+    return photograph(easy, tmp_path_factory.mktemp("easy") / "easy.jpg")
+
+
+@pytest.fixture(scope="module")
+def easy_result(easy, easy_photo):
+    return measure_photo(easy_photo, options_for(easy, easy_photo.parent))
+
+
+def edges_mm(result):
+    return [
+        getattr(band, which).position_mm.value
+        for band in result.bands
+        for which in ("start", "end")
+    ]
+
+
+def check_edges(outcome):
+    assert outcome.refusal is None
+    assert all(found for *_, found in outcome.bands)
+    assert not outcome.false_bands
+    for edge in outcome.edges:
+        assert abs(edge.error_mm) <= SURE * edge.expanded_mm, edge
+        assert edge.expanded_mm <= USEFUL_MM, edge
+
+
+def test_bands_beside_a_rule_lie_where_they_are(easy, easy_result):
+    check_edges(compare(easy, easy_result))
+
+
+@pytest.mark.parametrize(
+    ("seed", "wish"),
+    [
+        (41, replace(EASY_RULE, scale="card", height="bench", lens_file=True)),
+        (42, replace(EASY_RULE, scale="none", height=None)),
+    ],
+)
+def test_bands_lie_where_they_are_with_other_scales(seed, wish):
+    check_edges(measure_scene(random_scene(seed, wish)))
+
+
+def test_rule_at_a_stated_height_needs_no_diameter(easy, easy_photo, easy_result):
+    options = MeasureOptions(scale_height_mm=easy.scale.height_mm)
+    outcome = compare(easy, measure_photo(easy_photo, options))
+    assert outcome.refusal is None
+    assert len(outcome.edges) == 2 * len(easy.shaft.bands)
+    for edge in outcome.edges:
+        assert abs(edge.error_mm) <= SURE * edge.expanded_mm
+
+
+def test_without_scale_and_diameter_it_is_refused(tmp_path, easy):
+    path = photograph(replace(easy, scale=None), tmp_path / "bare.jpg")
+    result = measure_photo(path, MeasureOptions())
+    assert result.refusal is not None
+    assert result.refusal.code == "no-scale"
+
+
+def test_rule_of_unknown_height_alone_is_refused(easy_photo):
+    result = measure_photo(easy_photo, MeasureOptions())
+    assert result.refusal is not None
+    assert result.refusal.code == "no-scale"
+
+
+def test_orientation_in_exif_changes_no_number(easy, easy_result, tmp_path):
+    portrait = replace(easy.sensor, orientation=6)
+    path = tmp_path / "portrait.jpg"
+    develop.write_photo(path, render(easy), portrait)
+    result = measure_photo(path, options_for(easy, tmp_path))
+    assert edges_mm(result) == edges_mm(easy_result)
+
+
+@pytest.mark.parametrize("turn", ["quarter", "mirrored"])
+def test_turned_and_mirrored_photos_give_the_same_numbers(easy, easy_result, tmp_path, turn):
+    grey = render(easy)
+    grey = np.rot90(grey) if turn == "quarter" else grey[:, ::-1]
+    path = tmp_path / "turned.jpg"
+    develop.write_photo(path, np.ascontiguousarray(grey), easy.sensor)
+    result = measure_photo(path, options_for(easy, tmp_path))
+    assert result.refusal is None
+    assert edges_mm(result) == pytest.approx(edges_mm(easy_result), abs=SAME_MM)
+
+
+def test_a_shaft_without_bands_has_none():
+    outcome = measure_scene(random_scene(43, replace(EASY_RULE, bands=False)))
+    assert outcome.refusal is None
+    assert not outcome.false_bands
+
+
+def test_groove_and_stain_are_no_bands():
+    scene = random_scene(44, replace(EASY_RULE, bands=False))
+    land = scene.shaft.land_mm
+    marked = replace(
+        scene.shaft,
+        groove=Groove(start_mm=0.5 * land, end_mm=0.5 * land + 1.6, depth_mm=0.8),
+        stains=(
+            Stain(
+                middle_mm=0.25 * land, length_mm=8.0, angle=scene.facing + 0.3,
+                span=math.radians(60.0), strength=0.5,
+            ),
+        ),
+    )  # fmt: skip
+    outcome = measure_scene(replace(scene, shaft=marked))
+    assert outcome.refusal is None
+    assert not outcome.false_bands
+
+
+def test_an_end_outside_the_picture_is_refused():
+    outcome = measure_scene(random_scene(45, replace(EASY_RULE, end_in_frame=False)))
+    assert outcome.refusal == "no-end"

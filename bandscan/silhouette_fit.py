@@ -21,7 +21,18 @@ from calib.camera import FloatArray
 
 SPACING_PX = 0.5  # of the samples across the edge
 SEGMENT_PX = 60  # length of one mean profile: longer than the streaks are apart
-_BLURS_PX = (0.7, 1.0, 1.4, 2.0, 2.8)  # of a photo that is fit to be measured
+_BLURS_PX = (
+    0.6,
+    0.75,
+    0.9,
+    1.05,
+    1.25,
+    1.5,
+    1.75,
+    2.1,
+    2.5,
+    3.0,
+)  # of a photo that is fit to be measured
 _FINE = 4  # samples of the model in one of the profile
 _TILT_PX = np.arange(-3.0, 3.01, 0.5)  # ends of the line against its middle
 _BOW_PX = np.arange(-2.0, 2.01, 0.5)  # middle against the ends: lens known from EXIF only

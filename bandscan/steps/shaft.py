@@ -26,6 +26,7 @@ _INSIDE, _OUTSIDE = 0.25, 0.65  # of the rough width: where the silhouettes are 
 # Height of a chamfer at each side, of the rough width, which is some 0.8 of the true one;
 # lead-in chamfers take 0.025 to 0.075 of the diameter (ISO 6194-1, from memory).
 _CHAMFER_HEIGHT = 0.1
+_USUAL_CHAMFER = 0.12  # scale of its distribution
 _CHAMFER_LENGTH = 0.1  # of the width; the fit throws out what is left of a longer one
 _BULGE = 0.1  # of the width: how far the end's ellipse lies before or behind its ends
 _BEFORE_PX = 200.0  # beyond the end, where an edge that goes on is not the shaft's
@@ -266,11 +267,12 @@ def _weights(strip: _Strip, reach: _Reach | None, chamfer_px: float) -> FloatArr
         return np.asarray(np.exp(inside))
     beyond = strip.o - reach.metal_to_px
     inside = np.minimum((beyond + _REACH_KNOWN_PX) / _REACH_KNOWN_PX, 0.0)
-    # Where the end shows on fewer rows, more of the metal may be as bright as the ground.
-    unseen = chamfer_px * (
-        0.5 if reach.share > _PLAIN_END else 1.0 if reach.share > _HALF_END else 3.0
-    )
-    outside = np.minimum((chamfer_px + _REACH_KNOWN_PX - beyond) / unseen, 0.0)
+    # Small chamfers are the rule. Where the end shows on fewer rows, more of the metal may be
+    # as bright as the ground.
+    small = -np.maximum(beyond - 1.5 * _REACH_KNOWN_PX, 0.0) / (_USUAL_CHAMFER * strip.width_px)
+    chamfers = 3.0 if reach.share < _HALF_END else 1.0 if reach.share < _PLAIN_END else 0.5
+    outside = np.minimum((chamfer_px + _REACH_KNOWN_PX - beyond) / (chamfers * chamfer_px), 0.0)
+    outside += small if reach.share > _HALF_END else 0.0
     return np.asarray(np.exp(inside + outside))
 
 

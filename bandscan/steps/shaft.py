@@ -39,6 +39,7 @@ _END_ODDS = 4.5  # to one that metal has ended
 _END_SURE = 6.0  # over the median of the ground: 4 standard deviations
 _RIVAL_U = 0.1  # of the distance of an edge that is as plain: one choice in ten is wrong
 _UNSEEN_END_U = 0.01  # of the width, where the end does not confirm the side
+_FAINT, _FAINT_U = 1.5, 0.02  # significance of an edge that may be none; its u, of the width
 _OUTER_SHARE = 0.7  # of the plainest edge's score; its own side lobes reach 0.65
 _RIVAL_SHARE = 0.5  # of the chosen edge's score: one that might have been it
 _PLAIN_SHARE = 0.7  # of its blocks an edge must show to be taken without a wider search
@@ -253,6 +254,8 @@ def _choose_line(strip: _Strip, known_px: float, end_s: float) -> _Choice:
     rivals = score >= _RIVAL_SHARE * score[chosen]
     apart = float(np.abs(place[rivals] - place[chosen]).max())
     unseen = 0.0 if confirmed else _UNSEEN_END_U * strip.width_px
+    if score[chosen] < _FAINT:
+        unseen = _FAINT_U * strip.width_px
     return _Choice(line=lines[chosen], rivals_u_px=math.hypot(_RIVAL_U * apart, unseen))
 
 

@@ -30,7 +30,10 @@ _OUTLIER_PITCHES = 0.02  # a smaller deviation is no blunder
 _SAME_PITCH = 0.01
 _COVER_PITCHES = 3.0  # a row that reaches no farther beyond the marks is the same row
 _DRAWN_MM = 0.01  # how well the marks of a rule are placed (common practice)
-_ALIKE = 2.0  # edges whose scales are as sure to this factor: the nearer one to the shaft
+_PITCHES_ALIKE = 1.25  # between the edges of one rule, from perspective
+_FAINT_SHARE = 0.25  # of the blocks of the first row: such rows are not tried once one is read
+_AS_LONG = 0.9  # of the longest row that was followed
+_ALIKE = 2.0  # edges whose scales are as sure to this factor count as equally good
 
 
 class NoScaleError(MeasureError):
@@ -99,12 +102,18 @@ class RuleView:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Edge:
-    """A ruled edge that was read."""
+    """A ruled edge that was read; confirmed if its long and short marks tell the pitch."""
 
     marks: Marks
     law: SpacingLaw
     pitch_mm: float
     source: str
+    confirmed: bool
+
+    @property
+    def span_px(self) -> float:
+        """From the first to the last mark."""
+        return float(np.ptp(self.marks.position_px[self.marks.seen]))
 
     @property
     def relative_u(self) -> float:
@@ -143,7 +152,8 @@ def find_rule(
     Returns
     -------
     RuleView
-        Of the surer edge, or of the one nearer to `avoid` where two are about as sure.
+        Of the surer edge; where two are about as sure, of the one nearer to `avoid`, or of the
+        one with more graduations over the same length.
 
     Raises
     ------
@@ -157,7 +167,10 @@ def find_rule(
     refused: list[_Refused] = []
     read: list[Marks] = []
     light = Light(grey)
-    for row in search_rows(grey, avoid=avoid):
+    rows = search_rows(grey, avoid=avoid)
+    for row in rows:
+        if edges and row.blocks < _FAINT_SHARE * rows[0].blocks:
+            break
         if any(_covers(known, row) for known in read):
             continue
         marks = follow_marks(light, camera, row)
@@ -169,11 +182,30 @@ def find_rule(
             refused.append(result)
     if not edges:
         raise _refusal(refused)
-    return _view(edges, grey, avoid)
+    return _view(_of_one_pitch(edges, read), grey, avoid)
+
+
+def _of_one_pitch(edges: list[_Edge], read: list[Marks]) -> list[_Edge]:
+    """The edges whose marks tell the pitch; failing these all, if no other pitch is seen.
+
+    A given pitch holds for one edge. Where another is divided differently, or a row of long
+    marks was followed by itself, only the marks can say which one is meant.
+    """
+    confirmed = [edge for edge in edges if edge.confirmed]
+    pitches_px = [marks.pitch_px for marks in read]
+    if confirmed or max(pitches_px) < _PITCHES_ALIKE * min(pitches_px):
+        return confirmed or edges
+    message = (
+        f"Graduations {min(pitches_px):.1f} px and {max(pitches_px):.1f} px apart are seen, "
+        "and their long and short marks do not tell which has the pitch that was given."
+    )
+    raise ScaleUnreadableError(message, "Cover the other edge of the rule and photograph again.")
 
 
 def _covers(marks: Marks, row: Row) -> bool:
-    """Whether a row lies wholly on the marks of an edge already read."""
+    """Whether a row lies wholly on the marks of an edge already read, and is no finer."""
+    if row.pitch_px * _PITCHES_ALIKE < marks.pitch_px:
+        return False
     root, tip = (points[marks.seen] for points in (marks.root_px, marks.tip_px))
     hull = cv2.convexHull(np.concatenate([root, tip]).astype(np.float32))
     places = [row.origin_px + s * row.along for s in (row.span_px[0], 0.0, row.span_px[1])]
@@ -222,7 +254,13 @@ def _with_pitch(marks: Marks, reading: Reading | None, given_mm: float | None) -
     seen = f"{int(marks.seen.sum())} graduations could be followed; their long and short marks"
 
     def edge(chosen: Marks, pitch_mm: float, source: str) -> _Edge:
-        return _Edge(marks=chosen, law=_law_of(chosen), pitch_mm=pitch_mm, source=source)
+        return _Edge(
+            marks=chosen,
+            law=_law_of(chosen),
+            pitch_mm=pitch_mm,
+            source=source,
+            confirmed=reading is not None,
+        )
 
     def refused(message: str, remedy: str) -> _Refused:
         return _Refused(marks=marks, message=message, remedy=remedy)
@@ -285,11 +323,14 @@ def _view(edges: list[_Edge], grey: Grey, avoid: FloatArray | None) -> RuleView:
     centre = np.array(grey.shape[::-1]) / 2.0 if avoid is None else np.mean(avoid, axis=0)
     root = [np.nanmean(edge.marks.root_px, axis=0) for edge in edges]
     distance = [float(np.linalg.norm(point - centre)) for point in root]
-    surest = min(range(len(edges)), key=lambda i: edges[i].relative_u)
-    alike = [
-        i for i in range(len(edges)) if edges[i].relative_u <= _ALIKE * edges[surest].relative_u
-    ]
-    best = surest if avoid is None else min(alike, key=lambda i: distance[i])
+    surest = min(edge.relative_u for edge in edges)
+    alike = [i for i, edge in enumerate(edges) if edge.relative_u <= _ALIKE * surest]
+    if avoid is None:
+        longest = max(edges[i].span_px for i in alike)
+        whole = [i for i in alike if edges[i].span_px >= _AS_LONG * longest]
+        best = max(whole, key=lambda i: int(edges[i].marks.seen.sum()))
+    else:
+        best = min(alike, key=lambda i: distance[i])
     edge, number = edges[best], np.nonzero(edges[best].marks.seen)[0]
     marks = edge.marks.placed(number, number - number.min())
     outward = np.nanmean(marks.tip_px, axis=0) - root[best]

@@ -9,7 +9,8 @@ H. Cramer, Mathematical Methods of Statistics (1946), 32.3):
     F = sum over pixels of (dL/dx)^2 / v  b b^T,   b = (1, cos a - mean, sin a - mean),
     var(x) >= (F^-1)_11,
 
-with the run of the edge about the turn unknown, as it is to the fit. For a straight edge of
+over all of the turn that the fit uses, with the run of the edge about it unknown, as it is to
+the fit. For a straight edge of
 height h, blur s (px), noise n and N rows it is n / h sqrt(2 sqrt(pi) s / N) px (own derivation).
 The sensor's noise and the rounding to 8 bits are in v. Metal without streaks; the true shaft
 and lens are given, so that it is the fit alone that is judged.
@@ -29,7 +30,7 @@ from numpy.typing import NDArray
 from bandscan.cylinder import ShaftPose
 from bandscan.model import Photo
 from bandscan.steps.bands import find_bands
-from bandscan.steps.unwrap import unwrap
+from bandscan.steps.unwrap import STRIP_HALF_ANGLE_RAD, unwrap
 from calib.camera import Camera
 from tests.scenes import develop
 from tests.scenes.chance import Wish, random_scene
@@ -77,7 +78,7 @@ def bound_mm(scene: Scene, which: str) -> float:
     told = np.abs(slope) > 1e-4 * np.abs(slope).max()
     rows, columns = np.nonzero(told)
     angle = scene.facing - _angles(scene, rows, columns, getattr(band, name))
-    inside = (angle > ARC[0]) & (angle < ARC[1]) & (level[told] < 0.98)
+    inside = (np.abs(angle) < STRIP_HALF_ANGLE_RAD) & (level[told] < 0.98)
     variance = _variance(level[told], scene.sensor)
     weight = np.where(inside, slope[told] ** 2 / variance, 0.0)
     b = np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)])

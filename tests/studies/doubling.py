@@ -29,16 +29,27 @@ WISH = Wish(
 )  # fmt: skip
 
 
-def stated_twice(options: MeasureOptions) -> dict[str, MeasureOptions]:
-    """What is stated with an uncertainty, each doubled in turn."""
+def stated_twice(options: MeasureOptions) -> dict[str, tuple[MeasureOptions, MeasureOptions]]:
+    """What is stated with an uncertainty: as it is, and doubled.
+
+    Diameter and scale each alone: of two, the one that is known worse is given less weight.
+    """
     assert options.lens_path is not None
     lens = read_lens(options.lens_path)
     wide = options.lens_path.with_name("wide.json")
     write_lens(wide, replace(lens, covariance=4.0 * lens.covariance))
+    by_diameter = replace(options, scale="none", scale_height_mm=None)
+    by_scale = replace(options, diameter_mm=None)
     return {
-        "diameter": replace(options, diameter_u_mm=2.0 * options.diameter_u_mm),
-        "scale height": replace(options, scale_height_u_mm=2.0 * options.scale_height_u_mm),
-        "lens": replace(options, lens_path=wide),
+        "diameter": (
+            by_diameter,
+            replace(by_diameter, diameter_u_mm=2.0 * by_diameter.diameter_u_mm),
+        ),
+        "scale height": (
+            by_scale,
+            replace(by_scale, scale_height_u_mm=2.0 * by_scale.scale_height_u_mm),
+        ),
+        "lens": (options, replace(options, lens_path=wide)),
     }
 
 
@@ -85,12 +96,9 @@ def study(seeds: range) -> dict[tuple[str, str], list[float]]:
     ratios: dict[tuple[str, str], list[float]] = {}
     for seed in seeds:
         with tempfile.TemporaryDirectory() as made:
-            before, after = measure_all(random_scene(seed, WISH), Path(made))
-        if not before:
-            print(f"scene {seed}: not measured")
-            continue
-        for (cause, line), now in after.items():
-            if now:
+            pairs = measure_all(random_scene(seed, WISH), Path(made))
+        for (cause, line), (before, now) in pairs.items():
+            if before and now:
                 ratios.setdefault((cause, line), []).append(now[line] / before[line])
                 ratios.setdefault((cause, "U"), []).append(now["U"] / before["U"])
     return ratios
@@ -98,20 +106,21 @@ def study(seeds: range) -> dict[tuple[str, str], list[float]]:
 
 def measure_all(
     scene: Scene, folder: Path
-) -> tuple[dict[str, float], dict[tuple[str, str], dict[str, float]]]:
-    """Lines of the scene as it is, and by (cause, line) with each cause doubled."""
+) -> dict[tuple[str, str], tuple[dict[str, float], dict[str, float]]]:
+    """By (cause, line): the lines as they are, and with the cause doubled."""
     options = options_for(scene, folder)
     path = photograph(scene, folder / "plain.jpg")
+    pairs = {}
+    for line, (as_it_is, changed) in stated_twice(options).items():
+        pairs[(f"stated u of the {line}", line)] = (
+            lines(measure_photo(path, as_it_is)),
+            lines(measure_photo(path, changed)),
+        )
     before = lines(measure_photo(path, options))
-    after: dict[tuple[str, str], dict[str, float]] = {}
-    if not before:
-        return before, after
-    for line, changed in stated_twice(options).items():
-        after[(f"stated u of the {line}", line)] = lines(measure_photo(path, changed))
     for key, other in seen_twice(scene).items():
         changed_path = photograph(other, folder / "changed.jpg")
-        after[key] = lines(measure_photo(changed_path, options))
-    return before, after
+        pairs[key] = (before, lines(measure_photo(changed_path, options)))
+    return pairs
 
 
 def main() -> None:

@@ -33,8 +33,8 @@ _HALF = 0.5  # of a mark's darkness: where it ends
 _END_MARGIN = 0.15  # pitches left off at either end of a mark, where it fades
 _SHORTEST_PITCHES = 0.6  # what is left must be this long to be measured
 _BORDER_PX = 3.0
-_PASSES = 8  # of the position fit at most
-_SETTLED_PX = 0.01  # it ends when hardly a mark moves farther
+_PASSES = 6  # of the position fit at most
+_SETTLED_PX = 0.02  # it ends when hardly a mark moves farther
 _PLAIN_SKEWNESS = 0.5  # of the profile: narrow lines have 1 or more, unresolved ones (a sine) 0
 
 
@@ -337,7 +337,7 @@ def _refine(
             half=lines.half,
             pitch=lines.pitch,
         )
-        if np.percentile(np.abs(offset[clear & seen]), 98) < _SETTLED_PX:
+        if np.percentile(np.abs(offset[clear & seen]), 95) < _SETTLED_PX:
             break
     return lines, clear
 

@@ -214,7 +214,7 @@ def _whiten(steps: FloatArray, usable: NDArray[np.bool_]) -> FloatArray:
         correlation = (1.0 - _SHRINKAGE) * covariance / np.outer(scale, scale)
         correlation += _SHRINKAGE * np.eye(len(scale))
         factor = np.linalg.cholesky(correlation)
-        whitened = np.linalg.solve(factor, scaled / scale[:, None])
+        whitened = np.asarray(np.linalg.solve(factor, scaled / scale[:, None]), dtype=np.float64)
         energy = np.minimum(whitened**2, 9.0).mean(axis=0)
     return np.asarray(whitened / np.sqrt(np.median(energy[usable])))
 

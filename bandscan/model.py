@@ -57,10 +57,14 @@ class Silhouette:
         Sub-pixel edge points between shaft and background, from the end into the shaft.
     u_px : float
         Standard uncertainty of the fitted line's offset, systematic part included.
+    rival_u_px : float
+        Standard uncertainty because another line may be the silhouette, until the shaft's end
+        has shown that it is not.
     """
 
     points_px: FloatArray
     u_px: float
+    rival_u_px: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -99,12 +103,15 @@ class EndFace:
         Radius of the end face's rim.
     what : str
         What the zero rests on: "face rim", the circle that bounds the end face.
+    support : float
+        Share of the outline of such an end that shows an edge, 0 to 1.
     """
 
     axial_mm: Estimate
     chamfer_mm: Estimate | None
     rim_radius_mm: float
     what: str
+    support: float = 1.0
     warnings: tuple[Doubt, ...] = ()
 
 

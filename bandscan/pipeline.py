@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -11,7 +13,7 @@ import numpy as np
 from bandscan.band_places import BandPlaces
 from bandscan.chain import Chain, ring_on
 from bandscan.cylinder import ShaftPose
-from bandscan.errors import ScaleDisagreesError
+from bandscan.errors import NoEndError, ScaleDisagreesError
 from bandscan.model import BandEdge, BandReading, Doubt, EndFace, Outline, Photo, Strip
 from bandscan.options import MeasureOptions
 from bandscan.orientation import stored_side
@@ -33,6 +35,7 @@ from bandscan.steps.budget import Budget, Influence, list_influences, make_budge
 from bandscan.steps.end_face import find_end_face
 from bandscan.steps.landing import plan_landing
 from bandscan.steps.notches import find_notches
+from bandscan.steps.outline import rival_outlines
 from bandscan.steps.photo import read_photo
 from bandscan.steps.quality import judge_quality, refuse_if_hopeless
 from bandscan.steps.scales import ScaleReading, read_card, read_rule
@@ -45,6 +48,7 @@ from calib.find_rule import NoScaleError
 from calib.lens import LensCalibration, lens_from_exif
 from calib.lensfile import lens_for_photo, read_lens
 from calib.quantity import Estimate
+from calib.self_calibration import bend_to_scale
 
 ARC_HALF_RAD = math.radians(45.0)
 _SMALLEST_ARC_HALF_RAD = math.radians(20.0)
@@ -53,6 +57,11 @@ _BEYOND_MM = 2.0  # of strip before the end face and past the land, for the wind
 # to a little above the top of the shaft: expanded uncertainties of its height, common practice.
 _HIGHEST_SCALE_RADII = 1.5
 _LOWEST_SCALE_MM = 60.0
+# Support of an end that leaves no doubt: those drawn for wrong outlines reach 0.5, true ones
+# 0.45 to 0.95.
+_PLAINER_END = 0.08  # by which a later opinion must show its end better than an earlier one
+_PLAIN_END = 0.6
+_FAINT_END = 0.42
 # A clear band edge, for the U to be expected: its place to a quarter of a pixel, 0.2 mm wide.
 _TYPICAL_FIT_PX = 0.25
 _TYPICAL_EDGE_WIDTH_MM = 0.2
@@ -65,6 +74,7 @@ class _Gathered:
     photo: Photo | None = None
     lens: LensCalibration | None = None
     scales: list[ScaleReading] = field(default_factory=list)
+    complaint: MeasureError | None = None  # of the scales
     diameter_scale: ScaleResult | None = None
     diameter_in_photo: Estimate | None = None
     agreement: Agreement | None = None
@@ -191,11 +201,15 @@ def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     photo = gathered.photo = read_photo(path)
     lens = gathered.lens = _lens(photo, options)
     camera = lens.camera
-    outline = _find_shaft_and_scales(photo, camera, options, gathered)
-    chain, influences = _build_chain(outline, lens, options, gathered)
+    _read_scales(photo, camera, options, gathered)
+    lens = gathered.lens = bend_to_scale(lens, [reading.plane for reading in gathered.scales])
+    camera = lens.camera
+    outlines = _outlines(photo, camera, options, gathered)
+    first = next(outlines)
+    _refuse_without_scale(options, gathered)
+    outline, end = _best_end(photo, itertools.chain([first], outlines), lens, options, gathered)
+    chain, influences = _build_chain(outline, end, lens, options, gathered)
     pose = chain.pose()
-    approximate = float(pose.axial_beside(camera.rays(outline.end_px)))
-    end = find_end_face(photo, camera, pose, approximate_axial_mm=approximate)
     gathered.warnings += end.warnings
     zero_mm = end.axial_mm.value
     pose = pose.with_zero_at(zero_mm)
@@ -221,20 +235,37 @@ def _lens(photo: Photo, options: MeasureOptions) -> LensCalibration:
     return lens_for_photo(lens, photo.identity, photo.width_px, photo.height_px)
 
 
-def _find_shaft_and_scales(
+def _read_scales(
     photo: Photo, camera: Camera, options: MeasureOptions, gathered: _Gathered
-) -> Outline:
-    """Card and rule first: their straight edges must not be taken for the shaft's."""
+) -> None:
+    """Card and rule, before the shaft: their straight edges must not be taken for its own."""
     complaint = _try_card(photo, camera, options, gathered)
     complaint = _try_rule(photo, camera, options, gathered) or complaint
-    outline = find_shaft(
-        photo,
-        camera,
-        end_side=stored_side(options.end_side, photo.orientation),
-        avoid=[reading.outline_px for reading in gathered.scales],
-    )
-    _refuse_without_scale(options, gathered, complaint)
-    return outline
+    gathered.complaint = complaint
+
+
+def _outlines(
+    photo: Photo, camera: Camera, options: MeasureOptions, gathered: _Gathered
+) -> Iterator[Outline]:
+    """What may be the shaft's outline: the likeliest, then second opinions.
+
+    Raises
+    ------
+    MeasureError
+        Where no outline at all was found; what the first search complained of.
+    """
+    side = stored_side(options.end_side, photo.orientation)
+    avoid = [reading.outline_px for reading in gathered.scales]
+    complaint: MeasureError | None = None
+    try:
+        yield find_shaft(photo, camera, end_side=side, avoid=avoid)
+    except MeasureError as error:
+        complaint = error
+    try:
+        yield from rival_outlines(photo, camera, end_side=side, avoid=avoid)
+    except MeasureError as error:
+        if complaint is not None:
+            raise complaint from error
 
 
 def _try_card(
@@ -263,10 +294,9 @@ def _try_rule(
     return None
 
 
-def _refuse_without_scale(
-    options: MeasureOptions, gathered: _Gathered, complaint: MeasureError | None
-) -> None:
+def _refuse_without_scale(options: MeasureOptions, gathered: _Gathered) -> None:
     """Raise where nothing gives millimetres, or where the scale that was named is not there."""
+    complaint = gathered.complaint
     if not gathered.scales and options.scale in ("rule", "card") and complaint is not None:
         raise complaint
     if options.diameter_mm is not None:
@@ -291,12 +321,60 @@ def _refuse_without_scale(
         )
 
 
-def _build_chain(
+def _best_end(
+    photo: Photo,
+    outlines: Iterable[Outline],
+    lens: LensCalibration,
+    options: MeasureOptions,
+    gathered: _Gathered,
+) -> tuple[Outline, EndFace]:
+    """The outline at whose end an end face shows best, and that face.
+
+    Lines that run beside the true outline give a cylinder of another width, whose end would be
+    drawn elsewhere than where the shaft stops.
+    """
+    best: tuple[Outline, EndFace] | None = None
+    complaint: MeasureError | None = None
+    for outline in outlines:
+        pose = _bare_chain(outline, lens, options, gathered).pose()
+        try:
+            end = find_end_face(
+                photo, lens.camera, pose,
+                approximate_axial_mm=_axial_of(pose, lens.camera, outline.end_px),
+            )  # fmt: skip
+        except MeasureError as error:
+            complaint = complaint or error
+            continue
+        if best is None or end.support > best[1].support + _PLAINER_END:
+            best = outline, end
+        if end.support > _PLAIN_END:
+            break
+    if best is None:
+        assert complaint is not None
+        raise complaint
+    if best[1].support < _FAINT_END:
+        raise NoEndError(
+            f"The shaft's outline and its end do not fit together: {best[1].support:.0%} of the "
+            f"outline of such an end shows an edge, {_FAINT_END:.0%} are needed.",
+            "Lay the shaft on a ground that is plainly brighter or darker, and photograph again "
+            "with the whole end in the picture, in even light.",
+        )
+    return best
+
+
+def _axial_of(pose: ShaftPose, camera: Camera, point_px: FloatArray) -> float:
+    """Axial position of a pixel on the shaft, or where its ray passes the axis beside it."""
+    ray = camera.rays(point_px)
+    axial, _ = pose.locate(ray)
+    return float(axial) if np.isfinite(axial) else float(pose.axial_beside(ray))
+
+
+def _bare_chain(
     outline: Outline, lens: LensCalibration, options: MeasureOptions, gathered: _Gathered
-) -> tuple[Chain, list[Influence]]:
-    """The measurement model with its weights; compares diameter and scale where both are there."""
+) -> Chain:
+    """The measurement model, diameter and scale not yet weighed."""
     scale = min(gathered.scales, key=lambda s: s.result.relative_u, default=None)
-    chain = Chain(
+    return Chain(
         camera=lens.camera,
         sides_px=(outline.sides[0].points_px, outline.sides[1].points_px),
         inward_px=outline.inward_px,
@@ -304,11 +382,23 @@ def _build_chain(
         plane=scale.plane if scale else None,
         height_mm=options.scale_height_mm,
     )
+
+
+def _build_chain(
+    outline: Outline,
+    end: EndFace,
+    lens: LensCalibration,
+    options: MeasureOptions,
+    gathered: _Gathered,
+) -> tuple[Chain, list[Influence]]:
+    """The measurement model with its weights; compares diameter and scale where both are there."""
+    scale = min(gathered.scales, key=lambda s: s.result.relative_u, default=None)
+    chain = _bare_chain(outline, lens, options, gathered)
     influences = list_influences(
         chain,
         lens_covariance=lens.covariance,
         lens_kind="A" if lens.source == "file" else "B",
-        side_u_px=(outline.sides[0].u_px, outline.sides[1].u_px),
+        side_u_px=_side_u_px(outline, end),
         diameter_u_mm=options.diameter_u_mm,
         height_u_mm=options.scale_height_u_mm,
     )
@@ -323,6 +413,13 @@ def _build_chain(
     if not gathered.agreement.agree:
         raise _disagreement(chain, scale, gathered.agreement.en, options)
     return chain, influences
+
+
+def _side_u_px(outline: Outline, end: EndFace) -> tuple[float, float]:
+    """Uncertainty of either silhouette; rivals are out where the end fits plainly."""
+    rivals = 0.0 if end.support > _PLAIN_END else 1.0
+    low, high = (math.hypot(side.u_px, rivals * side.rival_u_px) for side in outline.sides)
+    return low, high
 
 
 def _height_plausibility(chain: Chain) -> float:

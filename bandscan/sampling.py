@@ -35,7 +35,7 @@ def sample_linear(photo: Photo, points_px: FloatArray) -> NDArray[np.float32]:
         return np.full(points_px.shape[:-1], np.nan, dtype=np.float32)
     crop = linear_light(photo.grey[low[1] : high[1], low[0] : high[0]])
     local = (points_px - low).astype(np.float32)
-    return cv2.remap(
+    sampled = cv2.remap(
         crop,
         np.ascontiguousarray(local[..., 0]),
         np.ascontiguousarray(local[..., 1]),
@@ -43,3 +43,4 @@ def sample_linear(photo: Photo, points_px: FloatArray) -> NDArray[np.float32]:
         borderMode=cv2.BORDER_CONSTANT,
         borderValue=float("nan"),
     )
+    return np.asarray(sampled, dtype=np.float32)

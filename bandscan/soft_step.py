@@ -193,7 +193,9 @@ class _Model:
         normal, right, information, pull = self._normal(rows, weights, row_weight)
         prior = _prior()
         right = right - prior @ (state * [0.0, 1.0, 1.0, 0.0])
-        change = np.linalg.solve(normal + prior + 1e-9 * np.eye(4), right)
+        change = np.asarray(
+            np.linalg.solve(normal + prior + 1e-9 * np.eye(4), right), dtype=np.float64
+        )
         return change, pull / (information + 1e-12), 1.0 / np.sqrt(information + 1e-12)
 
     def _normal(
@@ -291,7 +293,7 @@ def _row_weights(error: FloatArray, noise: FloatArray, shift_mm: float) -> Float
     return np.asarray(robust * (noise / total) ** 2)
 
 
-def _clipped(rows: _Rows) -> FloatArray:
+def _clipped(rows: _Rows) -> NDArray[np.bool_]:
     return np.asarray(np.maximum(rows.level, rows.level + rows.height) > CLIPPED_LEVEL)
 
 

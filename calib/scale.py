@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.camera import Camera, FloatArray
 from calib.errors import ScaleUnreadableError
@@ -23,7 +24,8 @@ FACING_U_RAD = math.radians(12.0)
 # Steel rule: +/-0.15 mm up to 500 mm (JIS B 7516:2005 grade 1), rectangular, over the 150 mm that
 # a photo typically shows.
 RULE_RELATIVE_U = 0.15 / math.sqrt(3.0) / 150.0
-# Print of a card: measured with a rule over 100 mm to 0.1 mm, or trusted to a printer's usual error.
+# Print of a card: measured with a rule over 100 mm to 0.1 mm, or trusted to a printer's usual
+# error.
 CHECKED_PRINT_RELATIVE_U = 0.0005
 UNCHECKED_PRINT_RELATIVE_U = 0.002
 _ITERATIONS = 25
@@ -48,6 +50,10 @@ class ScalePlane:
         At the middle, along the scale.
     relative_u : float
         Relative standard uncertainty of the scale itself: reading and manufacture.
+    misfit : float
+        Sum of squared residuals over their stated uncertainties.
+    readings : int
+        Number of residuals.
     """
 
     point_mm: FloatArray
@@ -56,6 +62,8 @@ class ScalePlane:
     covariance: FloatArray
     mm_per_px: float
     relative_u: float
+    misfit: float = 0.0
+    readings: int = 0
 
     def changed(self, change: FloatArray) -> ScalePlane:
         """The plane with relative distance and two slopes changed, `change` of shape (3,)."""
@@ -95,7 +103,9 @@ def plane_from_rule(
     ScaleUnreadableError
         Fewer than 8 graduations, or no plane fits them.
     """
-    seen = np.isfinite(roots_px).all(axis=1) & np.isfinite(tips_px).all(axis=1)
+    seen = np.asarray(
+        np.isfinite(roots_px).all(axis=1) & np.isfinite(tips_px).all(axis=1), dtype=np.bool_
+    )
     if seen.sum() < _FEWEST_MARKS:
         raise ScaleUnreadableError(
             f"Only {int(seen.sum())} graduations of the rule could be read; "
@@ -103,7 +113,7 @@ def plane_from_rule(
             "Turn the lamp until the marks stand out and photograph again.",
         )
     fit = _RuleFit(roots_px, tips_px, seen, pitch_mm, camera)
-    state, covariance = fit.solve(u_px)
+    state, covariance, misfit = fit.solve(u_px)
     point, along, mark = fit.frame(state)
     normal = np.cross(along, mark)
     if normal @ point > 0.0:
@@ -121,6 +131,8 @@ def plane_from_rule(
         covariance=covariance,
         mm_per_px=_mm_per_px(camera, point, along),
         relative_u=relative_u,
+        misfit=misfit,
+        readings=2 * int(seen.sum()),
     )
 
 
@@ -189,6 +201,8 @@ def plane_from_corners(
         covariance=changes,
         mm_per_px=_mm_per_px(camera, point, along),
         relative_u=math.hypot(reading, print_relative_u),
+        misfit=float(rest @ rest),
+        readings=rest.size,
     )
 
 
@@ -203,7 +217,7 @@ class _RuleFit:
         self,
         roots_px: FloatArray,
         tips_px: FloatArray,
-        seen: FloatArray,
+        seen: NDArray[np.bool_],
         pitch_mm: float,
         camera: Camera,
     ) -> None:
@@ -252,8 +266,8 @@ class _RuleFit:
         ]
         return np.concatenate(distances)
 
-    def solve(self, u_px: float) -> tuple[FloatArray, FloatArray]:
-        """State, and covariance of relative distance, slope along, slope across."""
+    def solve(self, u_px: float) -> tuple[FloatArray, FloatArray, float]:
+        """State, covariance of relative distance, slope along, slope across, and misfit."""
         weight = 1.0 / u_px
 
         def weighted(state: FloatArray) -> FloatArray:
@@ -271,7 +285,7 @@ class _RuleFit:
         pick = np.zeros((3, 5))
         pick[0, 0] = 1.0 / state[0]
         pick[1, 2] = pick[2, 4] = 1.0
-        return state, pick @ covariance @ pick.T
+        return state, pick @ covariance @ pick.T, float(rest @ rest)
 
 
 def _gauss_newton(

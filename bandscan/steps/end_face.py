@@ -273,6 +273,7 @@ def _settle(profiler: Profiler, fit: EndFit, doubts: tuple[Doubt, ...], doubt_mm
         chamfer_mm=edge,
         rim_radius_mm=plane.pose.radius_mm - sum(heights) / len(heights),
         what="face rim",
+        support=fit.merit,
         warnings=doubts,
     )
 

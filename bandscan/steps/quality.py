@@ -135,4 +135,4 @@ def texture_length_mm(values: FloatArray, step_mm: float) -> float:
         ratio = float(np.median(products / ((fine * fine).mean(axis=1) + 1e-12)))
         if ratio < 0.5:
             return lag * step_mm
-    return lags * step_mm
+    return float(lags * step_mm)

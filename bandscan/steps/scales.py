@@ -24,7 +24,7 @@ from calib.scale import (
 _EDGE_PITCHES = 1.5  # from the marks' roots: the rule's ruled edge lies within
 _BEYOND_PITCHES = 3.0  # of rule beyond the first and last mark read
 
-_CARD_MARGIN_SQUARES = 1.5  # of white paper around the squares
+_CARD_MARGIN_SQUARES = 0.3  # of white paper around the squares that is surely there
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -93,7 +93,8 @@ def _coverage(edges: Edges) -> str:
         "\nU is the stated expanded uncertainty (95 %). The first interval is the binomial one "
         "(Clopper-Pearson), the second allows for edges of one photo sharing their errors "
         f"(bootstrap over scenes). Classes with fewer than {LEAST_EDGES} edges say little. "
-        "Errors in mm.\n"
+        f"Gross: beyond {GROSS_MM} mm. Errors in mm.\n\n"
+        "![errors against U](figures/error_against_u.png)\n"
     )
     head = ["class", "edges", "held %", "binomial", "by scene", "bias", "RMSE", "median abs",
             "95 % abs", "median U", "mean U / 2 RMSE", "gross"]  # fmt: skip

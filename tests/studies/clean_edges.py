@@ -190,10 +190,13 @@ def main() -> None:
     head = ["scene", "full well, e", "bound, um", "scatter, um", "scatter / bound", "bias, um",
             "stated u of fit, um", "found"]  # fmt: skip
     notes = __doc__.split("\n\n", 2)[2].replace("\n    F", "\n\n    F")
+    command = (
+        f"python -m tests.studies.clean_edges --scenes {arguments.scenes} "
+        f"--repeats {arguments.repeats} --seed {arguments.seed}"
+    )
     put(
         "clean edges",
-        "## Edge fit against the Cramer-Rao bound\n\n"
-        "    python -m tests.studies.clean_edges\n\n"
+        f"## Edge fit against the Cramer-Rao bound\n\n    {command}\n\n"
         f"Start and end of a band in {arguments.repeats} photos that differ by noise alone.\n\n"
         + table(head, rows) + "\n\n" + notes,
     )  # fmt: skip

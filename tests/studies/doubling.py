@@ -137,7 +137,8 @@ def main() -> None:
         print(row)
     put(
         "doubling",
-        "## A cause doubled at its source\n\n    python -m tests.studies.doubling\n\n"
+        "## A cause doubled at its source\n\n    python -m tests.studies.doubling "
+        f"--scenes {arguments.scenes} --seed {arguments.seed}\n\n"
         "Line of the budget (and U) with the cause doubled, over the same without; what is "
         "stated must double its line, what is seen need not, since other things share the line.\n\n"
         + table(["doubled", "line", "median ratio", "range", "scenes"], rows),

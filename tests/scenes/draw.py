@@ -121,7 +121,9 @@ def _scale_layer(scene: Scene, directions: Light) -> tuple[Window, Light, Light,
     d = directions[(slice(None), *window)]
     light, cover = flat.scale_layer(scene, scale, d, sigma)
     # Depth over a plane is even over the picture to a fraction of the blur.
-    spread = np.full(light.shape, sigma, dtype=np.float32)
+    smoothed = flat.SAMPLING_SIGMA_PX**2 - flat.PIXEL_SIGMA_PX**2
+    rest = math.sqrt(max(0.09, sigma * sigma - smoothed))
+    spread = np.full(light.shape, rest, dtype=np.float32)
     return window, light, cover, spread
 
 

@@ -32,6 +32,9 @@ square_mm = {CARD_SQUARE_MM}
 marker_mm = {CARD_MARKER_MM}
 dictionary = "{CARD_DICTIONARY}"
 """
+# Drawings are smoothed so far before they are sampled, or edges would shift from pixel to pixel;
+# the lens blurs by so much less afterwards. A pixel's own square counts for 0.29.
+SAMPLING_SIGMA_PX, PIXEL_SIGMA_PX = 0.5, 0.29
 _BENCH_TEXELS, _BENCH_STEP_MM = 1024, 0.25
 _INK, _PAPER = 0.04, 0.78
 
@@ -153,7 +156,7 @@ def scale_layer(
         / scene.view.focal_px
         * float(np.median(np.linalg.norm(directions, axis=0)))
     )
-    texture = cv2.GaussianBlur(texture, (0, 0), max(0.3, 0.29 * pixel_mm * texels))
+    texture = cv2.GaussianBlur(texture, (0, 0), max(0.3, SAMPLING_SIGMA_PX * pixel_mm * texels))
     column = along * per_mm + np.float32(margin_u * texels - 0.5)
     row = across * per_mm + np.float32(margin_v * texels - 0.5)
     value = cv2.remap(texture, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)

@@ -49,7 +49,12 @@ class LineFit:
 
 
 def fit_line(
-    profiles: FloatArray, place: FloatArray, window: Window, *, part: NDArray[np.bool_]
+    profiles: FloatArray,
+    place: FloatArray,
+    window: Window,
+    *,
+    part: NDArray[np.bool_],
+    tilt_u: float,
 ) -> LineFit | None:
     """Fit the outline shared by profiles.
 
@@ -63,6 +68,8 @@ def fit_line(
         Reach of the profiles and of the search.
     part : ndarray of bool, shape (profiles,)
         Profiles that the line is fitted to; the others are compared with it.
+    tilt_u : float
+        Standard uncertainty of the guessed line's tilt, samples at the ends.
 
     Returns
     -------
@@ -89,7 +96,7 @@ def fit_line(
             _minimum(grid, cost[p, blur], start + tilt * place[p], reach) for p in range(len(place))
         ]
         edge, noise = (np.array(v) for v in zip(*own, strict=True))
-        middle, tilt, weight = _robust_line(edge, noise, place, part)
+        middle, tilt, weight = _robust_line(edge, noise, place, part, tilt_u)
         shift = edge - middle - tilt * place
     if (weight > 0.2).sum() < 3:
         return None
@@ -160,7 +167,11 @@ def _minimum(grid: FloatArray, cost: FloatArray, near: float, reach: float) -> t
 
 
 def _robust_line(
-    edge: FloatArray, noise: FloatArray, place: FloatArray, seen: NDArray[np.bool_]
+    edge: FloatArray,
+    noise: FloatArray,
+    place: FloatArray,
+    seen: NDArray[np.bool_],
+    tilt_u: float,
 ) -> tuple[float, float, FloatArray]:
     """Line through the profiles' own edges, and each one's weight (Tukey's biweight)."""
     base = seen / (noise**2 + _OWN_SCATTER**2)
@@ -169,7 +180,7 @@ def _robust_line(
     line: FloatArray = np.zeros(2)
     for _ in range(15):
         share = base * weight
-        normal = (basis * share[:, None]).T @ basis + np.diag([1e-9, 1e-3])
+        normal = (basis * share[:, None]).T @ basis + np.diag([1e-9, tilt_u**-2])
         line = np.asarray(np.linalg.solve(normal, basis.T @ (share * edge)))
         ratio = (edge - basis @ line) / np.hypot(noise, _OWN_SCATTER)
         telling = np.abs(ratio[seen & (noise < 2.0)])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -35,7 +35,7 @@ from bandscan.steps.budget import Budget, Influence, list_influences, make_budge
 from bandscan.steps.end_face import find_end_face
 from bandscan.steps.landing import plan_landing
 from bandscan.steps.notches import find_notches
-from bandscan.steps.outline import rival_outlines
+from bandscan.steps.outline import outline_moved, rival_outlines
 from bandscan.steps.photo import read_photo
 from bandscan.steps.quality import judge_quality, refuse_if_hopeless
 from bandscan.steps.scales import ScaleReading, read_card, read_rule
@@ -61,7 +61,12 @@ _LOWEST_SCALE_MM = 60.0
 # 0.45 to 0.95.
 _PLAINER_END = 0.08  # by which a later opinion must show its end better than an earlier one
 _PLAIN_END = 0.6
+_SHARP_SHARE = 0.0006  # of the width: a silhouette better known than that is a sharp edge
+_FAINT_SHARE = 0.005  # of the width: how far one that is not sharp may lie off (rendered photos)
 _FAINT_END = 0.42
+_MOVES = (0.01, 0.004)  # of the width: by which a faint side is moved
+_MOST_DOUBT = 2.0  # times the end's uncertainty before a move: more is another end
+_MOVE_GAIN = 0.01  # of support that makes a move worth it
 # A clear band edge, for the U to be expected: its place to a quarter of a pixel, 0.2 mm wide.
 _TYPICAL_FIT_PX = 0.25
 _TYPICAL_EDGE_WIDTH_MM = 0.2
@@ -262,7 +267,8 @@ def _outlines(
     except MeasureError as error:
         complaint = error
     try:
-        yield from rival_outlines(photo, camera, end_side=side, avoid=avoid)
+        normal = gathered.scales[0].plane(camera).normal if gathered.scales else None
+        yield from rival_outlines(photo, camera, end_side=side, avoid=avoid, normal=normal)
     except MeasureError as error:
         if complaint is not None:
             raise complaint from error
@@ -331,27 +337,33 @@ def _best_end(
     """The outline at whose end an end face shows best, and that face.
 
     Lines that run beside the true outline give a cylinder of another width, whose end would be
-    drawn elsewhere than where the shaft stops.
+    drawn elsewhere than where the shaft stops. An outline that still leaves doubt has its
+    fainter side moved to where its end shows best.
     """
     best: tuple[Outline, EndFace] | None = None
     complaint: MeasureError | None = None
-    for outline in outlines:
+
+    def end_of(outline: Outline) -> EndFace | None:
+        nonlocal complaint
         pose = _bare_chain(outline, lens, options, gathered).pose()
+        near_mm = _axial_of(pose, lens.camera, outline.end_px)
         try:
-            end = find_end_face(
-                photo, lens.camera, pose,
-                approximate_axial_mm=_axial_of(pose, lens.camera, outline.end_px),
-            )  # fmt: skip
+            return find_end_face(photo, lens.camera, pose, approximate_axial_mm=near_mm)
         except MeasureError as error:
             complaint = complaint or error
-            continue
-        if best is None or end.support > best[1].support + _PLAINER_END:
+            return None
+
+    for outline in outlines:
+        end = end_of(outline)
+        if end is not None and (best is None or end.support > best[1].support + _PLAINER_END):
             best = outline, end
-        if end.support > _PLAIN_END:
+        if end is not None and end.support > _PLAIN_END:
             break
     if best is None:
         assert complaint is not None
         raise complaint
+    if best[1].support <= _PLAIN_END:
+        best = _with_side_moved(*best, end_of)
     if best[1].support < _FAINT_END:
         raise NoEndError(
             f"The shaft's outline and its end do not fit together: {best[1].support:.0%} of the "
@@ -359,6 +371,25 @@ def _best_end(
             "Lay the shaft on a ground that is plainly brighter or darker, and photograph again "
             "with the whole end in the picture, in even light.",
         )
+    return best
+
+
+def _with_side_moved(
+    outline: Outline, end: EndFace, end_of: Callable[[Outline], EndFace | None]
+) -> tuple[Outline, EndFace]:
+    """The outline with its fainter side moved, step by step, to where its end shows best."""
+    faint = int(outline.sides[1].u_px > outline.sides[0].u_px)
+    best = outline, end
+    for share in _MOVES:
+        for way in (1.0, -1.0):
+            while True:
+                moved = outline_moved(best[0], faint, way * share)
+                trial = end_of(moved)
+                if trial is None or trial.support <= best[1].support + _MOVE_GAIN:
+                    break
+                if trial.axial_mm.u > _MOST_DOUBT * best[1].axial_mm.u:
+                    break
+                best = moved, trial
     return best
 
 
@@ -416,10 +447,19 @@ def _build_chain(
 
 
 def _side_u_px(outline: Outline, end: EndFace) -> tuple[float, float]:
-    """Uncertainty of either silhouette; rivals are out where the end fits plainly."""
+    """Uncertainty of either silhouette.
+
+    Rivals are out where the end fits plainly; a side that is not sharp may lie somewhat beside the
+    edge that was fitted, further than its scatter tells.
+    """
     rivals = 0.0 if end.support > _PLAIN_END else 1.0
-    low, high = (math.hypot(side.u_px, rivals * side.rival_u_px) for side in outline.sides)
-    return low, high
+    low, high = (side.points_px.mean(axis=0) for side in outline.sides)
+    width = float(np.linalg.norm(high - low))
+    u_px = []
+    for side in outline.sides:
+        faint = _FAINT_SHARE * width if side.u_px > _SHARP_SHARE * width else 0.0
+        u_px.append(math.hypot(side.u_px, faint, rivals * side.rival_u_px))
+    return u_px[0], u_px[1]
 
 
 def _height_plausibility(chain: Chain) -> float:
@@ -437,7 +477,7 @@ def _disagreement(
     kind = scale.result.kind
     height = chain.height_of_scale(replace(chain, height_mm=None, scale_weight=0.0).pose())
     by_scale = chain.radius_by_scale()
-    seen = f"Diameter and {kind} disagree (E_n = {en:.1f}, satisfactory up to 1): "
+    seen = f"Diameter and {kind} disagree (E_n = {en:.2f}, satisfactory up to 1): "
     if by_scale is not None:
         seen += f"by the {kind} the shaft measures {2.0 * by_scale:.2f} mm across, "
         seen += f"stated are {options.diameter_mm:.2f} mm; "
@@ -554,7 +594,7 @@ def _report_bands(placed: _Placed, readings: list[BandReading]) -> tuple[tuple[B
 
 
 def _expected_expanded_mm(placed: _Placed) -> float:
-    """U of a clear band edge in the middle of the land, with an edge as sharp as the photo allows."""
+    """U of a clear band edge in the middle of the land, as sharp as the photo allows."""
     middle = 0.5 * (placed.land_mm[0] + placed.land_mm[1])
     pixel_mm = float(placed.strip.axial_mm[1] - placed.strip.axial_mm[0])
     edge = BandEdge(

@@ -30,6 +30,7 @@ _ROWS_PER_STREAK = 6.0
 ROW_SHIFT_SHARE = 0.1
 _STEPS = 12
 _MOST_PLACES = 200  # at which the streaks' effect is tried; they overlap by then
+_FEWEST_ROWS = 4  # of a strip that must carry the edge
 _TELLING = 3.0  # standard deviations of a row's own noise
 _TUKEY = 4.7  # usual tuning of the biweight: 95 % efficient on normal noise
 
@@ -123,7 +124,7 @@ def fit_step(
             weights = _weights(rows.residual, seen, model.axial < state[0])
             shift = ROW_SHIFT_SHARE * TEN_TO_NINETY * math.exp(state[3])
             row_weight = seen * _row_weights(row_error, row_noise, shift) * ~_clipped(rows)
-        if row_weight.sum() < 2.0:
+        if np.count_nonzero(row_weight) < _FEWEST_ROWS:
             return None
         if index > 5 and abs(change[0]) < 1e-4:
             break

@@ -156,7 +156,7 @@ def _coherent_blocks(
         good &= mask == 0
     rows, columns = np.nonzero(good)
     step = max(1.0, len(rows) / _MAX_BLOCKS)
-    keep = np.arange(0.0, len(rows), step).astype(int)
+    keep = np.minimum(np.arange(0.0, len(rows), step).astype(int), len(rows) - 1)
     rows, columns = rows[keep], columns[keep]
     angle = 0.5 * np.arctan2(2.0 * xy[rows, columns], (xx - yy)[rows, columns])
     centre = np.stack([columns, rows], -1) * float(_BLOCK_PX) + (_BLOCK_PX - 1) / 2.0

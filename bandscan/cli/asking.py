@@ -96,9 +96,7 @@ _OPTIONS = (
         show_default=True,
         help="Standard uncertainty of the diameter.",
     ),
-    click.option(
-        "--lens", type=_FILE, metavar="FILE", help="Lens file; else estimated from EXIF."
-    ),
+    click.option("--lens", type=_FILE, metavar="FILE", help="Lens file; else estimated from EXIF."),
     click.option(
         "--scale",
         type=click.Choice(SCALE_KINDS),

@@ -112,9 +112,7 @@ def dashed(points: FloatArray, pattern: Dashes) -> list[FloatArray]:
             break
         inner = along[(along > start) & (along < stop)]
         at = np.concatenate([[start], inner, [min(stop, along[-1])]])
-        parts.append(
-            np.column_stack([np.interp(at, along, points[:, axis]) for axis in (0, 1)])
-        )
+        parts.append(np.column_stack([np.interp(at, along, points[:, axis]) for axis in (0, 1)]))
     return parts
 
 
@@ -159,9 +157,7 @@ def hatch(picture: Picture, one: FloatArray, other: FloatArray, colour: Colour) 
     draw_lines(picture, list(strokes), colour, 1, halo=False)
 
 
-def join_margins(
-    start: tuple[float, float], end: tuple[float, float]
-) -> list[tuple[float, float]]:
+def join_margins(start: tuple[float, float], end: tuple[float, float]) -> list[tuple[float, float]]:
     """The margins of two edges, (value, half width) each, as intervals that do not overlap.
 
     Examples

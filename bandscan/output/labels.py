@@ -116,9 +116,7 @@ def _box_size(label: Label, size: int) -> tuple[float, float]:
     return max(widths) + 2.0 * _PADDING * size, height + _PADDING * size
 
 
-def _draw_box(
-    picture: Picture, label: Label, low: FloatArray, high: FloatArray, size: int
-) -> None:
+def _draw_box(picture: Picture, label: Label, low: FloatArray, high: FloatArray, size: int) -> None:
     corners = (round(low[0]), round(low[1])), (round(high[0]), round(high[1]))
     cv2.rectangle(picture, *corners, WHITE, -1)
     cv2.rectangle(picture, *corners, label.colour, _LEADER_PX)

@@ -173,9 +173,7 @@ def _upright(photo: Photo) -> tuple[Picture, float]:
     return cv2.cvtColor(upright, cv2.COLOR_GRAY2BGR), scale  # type: ignore[return-value]
 
 
-def _draw_scales(
-    picture: Picture, measurement: Measurement, scale: float, keys: list[Key]
-) -> None:
+def _draw_scales(picture: Picture, measurement: Measurement, scale: float, keys: list[Key]) -> None:
     photo = measurement.photo
     assert photo is not None
     for found in measurement.scales:

@@ -45,6 +45,7 @@ _SKEW = 2  # columns by which a ring leans over that lag
 _RIPPLE_COLUMNS = 15
 _TEXTURE_LENGTH = 2.2  # of the width: metal near the end whose rings are looked at
 _BESIDE = (0.02, 0.14)  # of the width outside a line: no rings there if it is the silhouette
+_FREE_TILT, _BORROWED_TILT = 30.0, 0.3  # samples at the ends of a line
 _RIVAL_SHARE = 0.03  # of the width: how far lines that run beside an outline lie from it
 _FEWEST_PROFILES = 4
 _MOST_PAIRS = 5
@@ -64,12 +65,12 @@ _WINDOWS = tuple(
 )
 _FIRST_LENGTH = 1.0  # of the width: of land that is taken to be one line
 _MOST_LENGTH = 4.0  # of the width: a longer line tells no more, and a lens not known bends it
-_GROWTH = 2.0  # of what is taken to be one line, from pass to pass
+_GROWTH = 1.3  # by which it may grow at a time
+_FOLLOWING = 0.6  # of the profiles there that must follow it
 _PROFILE = 48.0  # samples of silhouette joined in one profile
 _MOST_PROFILES = 40
 _SYSTEMATIC_U = 0.2  # samples: shading of the metal next to its outline, from renderings
-_BREAK = 1.5  # samples: displaced further than that, it is a shoulder, a step or a groove
-_BREAK_PROFILES = 2  # in a row
+_BREAK = 1.5  # samples: an outline displaced further is a shoulder, a step or another thing's
 _SIDE_VECTORS = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "top": (0.0, -1.0), "bottom": (0.0, 1.0)}
 
 
@@ -170,6 +171,7 @@ def rival_outlines(
     *,
     end_side: str = "auto",
     avoid: Sequence[FloatArray] | None = None,
+    normal: FloatArray | None = None,
 ) -> list[Outline]:
     """Find what can be the shaft's silhouettes along the land that begins at its end.
 
@@ -182,6 +184,9 @@ def rival_outlines(
         Side of the picture, as stored, on which the shaft's end lies.
     avoid : sequence of ndarray, shape (n, 2), optional
         Polygons, px, known not to be shaft: a card, a rule.
+    normal : ndarray, shape (3,), optional
+        Normal of the scale's plane in the camera frame, to which the axis is square: a scale is
+        laid along the shaft. With it a faint side borrows its slope from the plain one.
 
     Returns
     -------
@@ -219,8 +224,7 @@ def rival_outlines(
             distinct.append(pair)
     if not distinct:
         raise _no_end(rough, end_side)
-    outlines = [_outline(photo, pair, polygons) for pair in distinct]
-    seen = [outline for outline in outlines if outline is not None]
+    seen = [outline for pair in distinct for outline in _outlines(photo, pair, polygons, normal)]
     if not seen:
         raise NoShaftError(
             "One side of the shaft's outline cannot be made out against what lies behind it.",
@@ -228,6 +232,23 @@ def rival_outlines(
             "over its sides.",
         )
     return seen
+
+
+def outline_moved(outline: Outline, side: int, share: float) -> Outline:
+    """The outline with one side moved outward (inward if negative) by a share of its width."""
+    sides = list(outline.sides)
+    here, other = sides[side].points_px, sides[1 - side].points_px
+    away = here.mean(axis=0) - other.mean(axis=0)
+    along = here[-1] - here[0]
+    square = np.array([-along[1], along[0]]) / np.linalg.norm(along)
+    width = float(away @ square)
+    moved_px = abs(share * width)
+    sides[side] = replace(
+        sides[side],
+        points_px=here + share * width * square,
+        u_px=max(sides[side].u_px, 0.5 * moved_px),
+    )
+    return replace(outline, sides=(sides[0], sides[1]))
 
 
 def _ends(rough: RoughShaft, end_side: str) -> list[int]:
@@ -335,9 +356,9 @@ def _edge_evidence(values: NDArray[np.float32]) -> tuple[NDArray[np.float32], ND
     size = smooth.shape[1]
 
     def correlate(kernel: FloatArray) -> NDArray[np.float32]:
-        return cv2.filter2D(
-            logs, -1, kernel[:, None].astype(np.float32), borderType=cv2.BORDER_REPLICATE
-        )
+        column = kernel[:, None].astype(np.float32)
+        filtered = cv2.filter2D(logs, -1, column, borderType=cv2.BORDER_REPLICATE)
+        return np.asarray(filtered, dtype=np.float32)
 
     power = cv2.boxFilter(logs * logs, -1, (1, size), normalize=False)
     left = power - sum(correlate(kernel) ** 2 for kernel in smooth)
@@ -465,13 +486,55 @@ class _Side:
     u_px: float
 
 
-def _outline(photo: Photo, pair: _Pair, polygons: list[FloatArray]) -> Outline | None:
-    """Both lines to sub-pixel, and how far they run as one; None where a side shows no edge."""
+def _outlines(
+    photo: Photo, pair: _Pair, polygons: list[FloatArray], normal: FloatArray | None
+) -> list[Outline]:
+    """Both lines to sub-pixel; empty where a side shows no edge.
+
+    With the plane of a scale also the fainter side with the slope that the plainer one implies.
+    """
     frame, width = pair.frame, pair.high.at - pair.low.at
-    sides = [_fit_side(photo, frame, line, width, polygons) for line in (pair.low, pair.high)]
-    low, high = sides
+    low, high = (
+        _fit_side(photo, frame, line, width, polygons, tilt_u=_FREE_TILT)
+        for line in (pair.low, pair.high)
+    )
     if low is None or high is None:
-        return None
+        return []
+    outlines = [_as_outline(frame, low, high, width)]
+    if normal is not None:
+        plain, faint = (low, high) if low.u_px <= high.u_px else (high, low)
+        line = _parallel(frame, plain, faint, normal)
+        borrowed = _fit_side(photo, frame, line, width, polygons, tilt_u=_BORROWED_TILT)
+        if borrowed is not None:
+            sides = (low, borrowed) if faint is high else (borrowed, high)
+            outlines.insert(0, _as_outline(frame, *sides, width))
+    return outlines
+
+
+def _parallel(frame: _Frame, plain: _Side, faint: _Side, normal: FloatArray) -> _Line:
+    """The faint side's line through its place near the end, parallel in space to the plain one."""
+    camera = frame.camera
+    rays = camera.rays(frame.pixels(plain.s, plain.line.offset(plain.s)))
+    silhouette = np.linalg.svd(rays)[2][-1]
+    direction = np.cross(silhouette, normal)
+    direction = direction / np.linalg.norm(direction)
+    start = float(faint.s[0])
+    begin = frame.pixels(np.array([start]), faint.line.offset(np.array([start])))
+    ray = camera.rays(begin)[0]
+    ahead = camera.project(ray + 0.2 * np.array([direction, -direction]))
+    ideal = _ideal_px(camera, np.vstack([begin, ahead]))
+    steps = ideal[1:] - ideal[0]
+    step = steps[int(np.argmax(steps @ frame.along))]
+    return replace(
+        faint.line,
+        at=float(faint.line.offset(start)),
+        start_s=start,
+        tilt=float((step @ frame.across) / (step @ frame.along)),
+    )
+
+
+def _as_outline(frame: _Frame, low: _Side, high: _Side, width: float) -> Outline:
+    """Two fitted sides as an outline."""
     seen_to = max(low.seen_to, high.seen_to)
     silhouettes = []
     for side in (low, high):
@@ -484,9 +547,8 @@ def _outline(photo: Photo, pair: _Pair, polygons: list[FloatArray]) -> Outline |
             )
         )
     ends = frame.pixels(np.array([0.0, frame.length]), np.zeros(2))
-    breaks = (
-        np.array([seen_to]) if seen_to < frame.length - frame.unit_px * _PROFILE else np.zeros(0)
-    )
+    over = seen_to < frame.length - frame.unit_px * _PROFILE
+    breaks = np.array([seen_to]) if over else np.zeros(0)
     return Outline(
         sides=(silhouettes[0], silhouettes[1]),
         end_px=ends[0],
@@ -496,11 +558,17 @@ def _outline(photo: Photo, pair: _Pair, polygons: list[FloatArray]) -> Outline |
 
 
 def _fit_side(
-    photo: Photo, frame: _Frame, line: _Line, width: float, polygons: list[FloatArray]
+    photo: Photo,
+    frame: _Frame,
+    line: _Line,
+    width: float,
+    polygons: list[FloatArray],
+    *,
+    tilt_u: float,
 ) -> _Side | None:
     """Fit one side; None where it shows no edge.
 
-    The line grows from the shaft end: what lies further in belongs to the land as long as it
+    The line grows from the shaft end: what lies further in joins it as long as most of it
     follows the line of what lies before it. The last two passes look at different breadths; how
     far they differ joins the uncertainty.
     """
@@ -511,19 +579,16 @@ def _fit_side(
     s = np.array([start, end])
     for window in _WINDOWS:
         s, length = _stretches(frame, start, end)
-        fit = _fit_window(photo, frame, line, (s, length, known), window, polygons)
+        fit = _fit_window(photo, frame, line, (s, length, known), window, polygons, tilt_u)
         if fit is None:
             return None
         before, u = line, fit.u
         line = _moved(line, s, fit, frame)
         moved = abs(float(line.offset(s.mean())) - float(before.offset(s.mean())))
-        broken = _break(fit)
-        if broken is not None and broken > _FEWEST_PROFILES:
-            end = float(s[broken - 1] + 0.5 * length)
-        known = min(_GROWTH * known, end)
+        known = min(_follows(fit, s, known), end)
     u_px = math.hypot(math.hypot(u, _SYSTEMATIC_U) * frame.unit_px, moved)
     whole, length = _stretches(frame, start, frame.length)
-    follow = _fit_window(photo, frame, line, (whole, length, end), _WINDOWS[-1], polygons)
+    follow = _fit_window(photo, frame, line, (whole, length, known), _WINDOWS[-1], polygons, tilt_u)
     seen = s
     if follow is not None:
         agrees = (np.abs(follow.shift) < _BREAK) & (follow.noise < 1.0)
@@ -545,6 +610,7 @@ def _fit_window(
     stretches: tuple[FloatArray, float, float],
     window: Window,
     polygons: list[FloatArray],
+    tilt_u: float,
 ) -> LineFit | None:
     """Fit the stretches up to the last of `stretches` (s, length, known), compare the others."""
     s, length, known = stretches
@@ -552,7 +618,7 @@ def _fit_window(
     offset = np.asarray(outward * window.offsets_px * frame.unit_px, dtype=float)
     profiles = _profiles(photo, frame, line, s, length, offset, polygons)
     part = s <= max(known, float(s[min(_FEWEST_PROFILES, s.size - 1)]))
-    return fit_line(profiles, _places(s), window, part=part)
+    return fit_line(profiles, _places(s), window, part=part, tilt_u=tilt_u)
 
 
 def _moved(line: _Line, s: FloatArray, fit: LineFit, frame: _Frame) -> _Line:
@@ -586,13 +652,16 @@ def _profiles(
     return np.asarray(mean.T)
 
 
-def _break(fit: LineFit) -> int | None:
-    """First profile from which on the outline departs from the line."""
-    displaced = (np.abs(fit.shift) > _BREAK) & (fit.noise < 1.0)
-    for index in range(len(displaced) - _BREAK_PROFILES + 1):
-        if displaced[index : index + _BREAK_PROFILES].all():
-            return index
-    return None
+def _follows(fit: LineFit, s: FloatArray, known: float) -> float:
+    """How far the line is borne out beyond `known`, stretch by stretch."""
+    agrees = (np.abs(fit.shift) < _BREAK) & (fit.noise < 1.0)
+    reach = known
+    while reach < s[-1]:
+        further = (s > reach) & (s <= _GROWTH * reach)
+        if not further.any() or agrees[further].mean() < _FOLLOWING:
+            break
+        reach *= _GROWTH
+    return reach
 
 
 def _places(s: FloatArray) -> FloatArray:

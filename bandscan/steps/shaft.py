@@ -117,7 +117,7 @@ def find_shaft(
         if sides[k].fit.blur_px > _SOFTER * sharp:
             sides[k] = _place(light, strips[k], lines[k], land, most_blur_px=_SOFTER * sharp)
     silhouettes = [
-        Silhouette(points_px=side.points_px, u_px=math.hypot(side.u_px, choice.rivals_u_px))
+        Silhouette(points_px=side.points_px, u_px=side.u_px, rival_u_px=choice.rivals_u_px)
         for side, choice in zip(sides, choices, strict=True)
     ]
     return Outline(

@@ -135,7 +135,8 @@ def _costs(values: FloatArray, window: Window) -> FloatArray:
             costs[:, b, e] = (relative**2).sum(axis=1) - np.einsum("pi,pi->p", right, solved)
     least = np.maximum(costs.min(axis=(1, 2), keepdims=True), 1e-9)
     free = values.shape[1] - 7  # five of the model, blur and edge
-    return np.asarray(np.maximum(costs, least) / least - 1.0) * free
+    lost: FloatArray = (np.maximum(costs, least) / least - 1.0) * free
+    return lost
 
 
 def _aligned(cost: FloatArray, grid: FloatArray, shift: FloatArray) -> FloatArray:

@@ -62,7 +62,7 @@ _LOWEST_SCALE_MM = 60.0
 _PLAINER_END = 0.08  # by which a later opinion must show its end better than an earlier one
 _PLAIN_END = 0.6
 _SHARP_SHARE = 0.0006  # of the width: a silhouette better known than that is a sharp edge
-_FAINT_SHARE = 0.005  # of the width: how far one that is not sharp may lie off (rendered photos)
+_FAINT_SHARE = 0.003  # of the width: how far one that is not sharp may lie off (rendered photos)
 _FAINT_END = 0.42
 _MOVES = (0.01, 0.004)  # of the width: by which a faint side is moved
 _MOST_DOUBT = 2.0  # times the end's uncertainty before a move: more is another end
@@ -449,16 +449,17 @@ def _build_chain(
 def _side_u_px(outline: Outline, end: EndFace) -> tuple[float, float]:
     """Uncertainty of either silhouette.
 
-    Rivals are out where the end fits plainly; a side that is not sharp may lie somewhat beside the
-    edge that was fitted, further than its scatter tells.
+    Far rivals are out where the end fits plainly; a side that has rivals or is not sharp may still
+    lie somewhat beside the edge that was fitted, further than its scatter tells.
     """
-    rivals = 0.0 if end.support > _PLAIN_END else 1.0
     low, high = (side.points_px.mean(axis=0) for side in outline.sides)
     width = float(np.linalg.norm(high - low))
+    near = _FAINT_SHARE * width
     u_px = []
     for side in outline.sides:
-        faint = _FAINT_SHARE * width if side.u_px > _SHARP_SHARE * width else 0.0
-        u_px.append(math.hypot(side.u_px, faint, rivals * side.rival_u_px))
+        faint = near if side.u_px > _SHARP_SHARE * width else 0.0
+        rival = min(side.rival_u_px, near) if end.support > _PLAIN_END else side.rival_u_px
+        u_px.append(math.hypot(side.u_px, max(faint, rival)))
     return u_px[0], u_px[1]
 
 

@@ -149,9 +149,7 @@ def test_a_strip_that_is_nowhere_seen_is_still_drawn():
     assert draw_strip(examples.measurement(strip=blank)) is not None
 
 
-@given(
-    st.lists(st.tuples(st.floats(0.0, 1000.0), st.floats(5.0, 120.0)), min_size=1, max_size=8)
-)
+@given(st.lists(st.tuples(st.floats(0.0, 1000.0), st.floats(5.0, 120.0)), min_size=1, max_size=8))
 def test_labels_keep_their_order_and_do_not_overlap(items):
     items.sort()
     wanted, widths = np.array(items).T
@@ -188,9 +186,7 @@ def test_dashes_follow_their_pattern():
 @settings(max_examples=40, deadline=None)
 def test_any_shaft_can_be_drawn(turn, tilt, distance, seen, chamfer, rim, orientation):
     """Near, far, end-on, partly behind the camera or outside the picture: never a fault."""
-    direction = np.array(
-        [np.cos(turn) * np.cos(tilt), np.sin(turn) * np.cos(tilt), np.sin(tilt)]
-    )
+    direction = np.array([np.cos(turn) * np.cos(tilt), np.sin(turn) * np.cos(tilt), np.sin(tilt)])
     origin = np.array([3.0, -8.0, distance])
     pose = replace(examples.POSE, origin_mm=origin, direction=direction)
     off_axis = np.linalg.norm(origin - (origin @ direction) * direction)

@@ -148,9 +148,7 @@ def _read(picture, window, pixels):
 @pytest.mark.parametrize("seed", [1, 6])
 def test_a_band_has_its_edges_where_it_says(seed):
     """Half of the change that the band makes lies on its edges (reflectance changed alone)."""
-    scene = random_scene(
-        seed, Wish(scale="none", distractors=False, difficulty="easy")
-    )
+    scene = random_scene(seed, Wish(scale="none", distractors=False, difficulty="easy"))
     finish = replace(scene.shaft.finish, slope_rms=0.0, rough_rms=0.0, reflectance_rms=0.0)
     band = replace(
         scene.shaft.bands[0], rough_ratio=1.0, slope_ratio=1.0, reflectance=0.5, wobble_mm=0.1

@@ -125,7 +125,7 @@ def offsets(outline, painted):
 def assert_found(outline, painted):
     """Within the stated 95 % interval, and the width to 1 % whatever is stated."""
     error = offsets(outline, painted)
-    u = np.array([side.u_px for side in outline.sides])
+    u = np.array([np.hypot(side.u_px, side.rival_u_px) for side in outline.sides])
     width = 2.0 * RADIUS / DISTANCE * FOCAL
     assert np.all(np.abs(error) < 2.0 * u), (error, u)
     assert np.abs(error).sum() < 0.01 * width, (error, u)

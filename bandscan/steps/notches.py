@@ -22,7 +22,7 @@ _RADIAL_STEP_MM = 0.05
 _LOCAL_MM = 8.0  # half range whose median shows the uncut outline
 # Bench seen in place of metal, as a share of the contrast between them: 1 in a groove, up to 0.6
 # in a polished band, which at grazing angles mirrors the bench.
-_CUT_SHARE = 0.65
+_CUT_SHARE = 0.7
 _SMOOTH_COLUMNS = 5
 _LEAST_LENGTH_MM = 0.4  # of the deepest part; grooves are 1.3 mm and wider (DIN 471; from memory)
 _MOST_LENGTH_MM = 3.5  # ring grooves of shafts up to 100 mm are narrower (DIN 471; from memory)

@@ -55,8 +55,7 @@ def main() -> None:
         print(f"{name:9s} {medians[name][0]:6.3f} s  {medians[name][1]:6.1f} MB", end="")
         print(f"   exit status {sorted(set(statuses))}, wall {min(wall):.3f} to {max(wall):.3f} s")
     wall_ratio, memory_ratio = (
-        ours / theirs
-        for ours, theirs in zip(medians["bandscan"], medians["imread"], strict=True)
+        ours / theirs for ours, theirs in zip(medians["bandscan"], medians["imread"], strict=True)
     )
     print(f"ratio     {wall_ratio:6.2f}    {memory_ratio:6.2f}")
 

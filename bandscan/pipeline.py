@@ -30,6 +30,12 @@ from bandscan.result import (
     ShaftResult,
 )
 from bandscan.seal import check_fit, read_seal
+from bandscan.shaft_limits import (
+    CHAMFER_ANGLE_DEG,
+    CHAMFER_STEPS_MM,
+    chamfer_length_mm,
+    chamfer_small_diameter_mm,
+)
 from bandscan.steps.bands import find_bands
 from bandscan.steps.budget import Budget, Influence, list_influences, make_budget, weigh_scales
 from bandscan.steps.end_face import find_end_face
@@ -221,7 +227,7 @@ def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     end = _shifted(end, zero_mm)
     last_px = np.stack([side.points_px[-1] for side in outline.sides])
     seen_to = float(pose.axial_beside(camera.rays(last_px)).max())
-    land = (end.chamfer_mm.value if end.chamfer_mm else 0.0, seen_to)
+    land = (_land_start_mm(end, pose), seen_to)
     strip = unwrap(photo, camera, pose, start_mm=-_BEYOND_MM, end_mm=seen_to + _BEYOND_MM)
     arc = _visible_arc(strip, land)
     gathered.shaft = _shaft_result(pose, end, seen_to, arc, options, gathered)
@@ -231,6 +237,17 @@ def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
         photo=photo, camera=camera, chain=chain, influences=influences, end=end, strip=strip,
         land_mm=land, arc_rad=arc, pose=pose,
     )  # fmt: skip
+
+
+def _land_start_mm(end: EndFace, pose: ShaftPose) -> float:
+    """Where the land begins: at the chamfer's outer edge; unseen, at the shortest usual one's.
+
+    The shortest is the standard's drop of diameter (JIS B 2402, ISO 6194-1) at the steepest angle.
+    """
+    if end.chamfer_mm is not None:
+        return end.chamfer_mm.value
+    diameter = min(2.0 * pose.radius_mm, CHAMFER_STEPS_MM[-1])
+    return chamfer_length_mm(diameter, chamfer_small_diameter_mm(diameter), max(CHAMFER_ANGLE_DEG))
 
 
 def _lens(photo: Photo, options: MeasureOptions) -> LensCalibration:

@@ -35,13 +35,12 @@ from bandscan.cli.asking import (
 @verbose_option
 @click.pass_context
 def measure(ctx: click.Context, /, **asked: Any) -> None:
-    r"""Measure where old lip seals have polished the shaft.
+    """Measure where old lip seals have polished the shaft.
 
     Prints each polished band's start and end in mm from the shaft end with its margin,
     and writes a picture with the bands drawn on the photo. A scale in the picture or
     --diameter is needed; with both, both are used and compared.
 
-    \b
     Isolate the machine and lock it out before you touch the shaft. Mind solvent fumes
     and skin when cleaning; shaft and seal edges can be razor-sharp.
     """

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from calib.camera import Camera, FloatArray
 from calib.rule_axis import (
@@ -33,6 +34,11 @@ _HALF = 0.5  # of a mark's darkness: where it ends
 _END_MARGIN = 0.15  # pitches left off at either end of a mark, where it fades
 _SHORTEST_PITCHES = 0.6  # what is left must be this long to be measured
 _BORDER_PX = 3.0
+_STRAIGHTER = 0.5  # of the roots' scatter: tips that scatter less are the better guide
+_SHORT_TIP_PITCHES = 1.0  # a tip this near to the line of the short marks' tips is one of them
+_FEWEST_SHORT = 0.6  # of the marks; four in five are short on a rule of 1 mm
+_UNHIDDEN_QUANTILE = 0.75  # of the short marks' lengths: that of one that is seen whole
+_HIDING_MARKS = 9  # neighbours over which what hides the roots is smooth
 _PASSES = 6  # of the position fit at most
 _SETTLED_PX = 0.02  # it ends when hardly a mark moves farther
 _PLAIN_SKEWNESS = 0.5  # of the profile: narrow lines have 1 or more, unresolved ones (a sine) 0
@@ -219,12 +225,16 @@ def _measure(light: Light, look: _FirstLook, across: Lines) -> Marks | None:
         return None
     low, high, seen = ends
     root_is_low, root, straight = _common_end(index, low, high, seen)
+    bare = root
+    part = _hidden_root(low, high, seen, pitch)
+    if part is not None and part[3] < _STRAIGHTER * straight:
+        root_is_low, root, bare, straight = part
     margin = _END_MARGIN * pitch
     tip = np.where(root_is_low, high, low)
     # Along the rule the pitch falls with the square of the distance, a length with the first
     # power: over the root of the pitch, equal marks have equal lengths.
     length = np.abs(tip - root) / np.sqrt(pitch * np.median(pitch))
-    start, stop = np.minimum(root, tip) + margin, np.maximum(root, tip) - margin
+    start, stop = np.minimum(bare, tip) + margin, np.maximum(bare, tip) - margin
     length[_outside(light, axis.stored(across.centre + tip[:, None] * across.direction))] = np.nan
     seen &= stop - start > _SHORTEST_PITCHES * pitch
     lines = Lines(
@@ -309,6 +319,39 @@ def _common_end(
     root_is_low = bool(spread[0] <= spread[1])
     side = 0 if root_is_low else 1
     return root_is_low, lines[side], scatter[side]
+
+
+def _hidden_root(
+    low: FloatArray, high: FloatArray, seen: BoolArray, pitch: FloatArray
+) -> tuple[bool, FloatArray, FloatArray, float] | None:
+    """Root of a rule whose edge is hidden in part: a shaft's shoulder may stand before it.
+
+    The tips of the short marks lie on a line too. Gives the side of the roots, where they would
+    be, how far they are bare, and the scatter of the short tips about their line; None where no
+    such line is seen.
+    """
+    best = None
+    index = np.arange(len(pitch), dtype=float) - len(pitch) / 2.0
+    root_pitch, middle = np.sqrt(pitch), float(np.median(pitch))
+    for root_is_low, root, tip in ((True, low, high), (False, high, low)):
+        short = seen
+        line = np.zeros(len(pitch))
+        for _ in range(4):
+            line = np.asarray(np.polyval(robust_poly(index[short], tip[short], 2), index), float)
+            short = seen & (np.abs(tip - line) < _SHORT_TIP_PITCHES * middle)
+            if short.sum() < max(_FEWEST_SHORT * seen.sum(), SEED_MARKS):
+                break
+        else:
+            scatter = 1.48 * float(np.median(np.abs(tip - line)[short]))
+            if best is None or scatter < best[3]:
+                whole = np.quantile((np.abs(tip - root) / root_pitch)[short], _UNHIDDEN_QUANTILE)
+                way = 1.0 if root_is_low else -1.0
+                whole_root = line - way * whole * root_pitch
+                padded = np.pad(root, _HIDING_MARKS // 2, mode="edge")
+                smooth = np.median(sliding_window_view(padded, _HIDING_MARKS), axis=1)
+                bare = np.asarray(way * np.maximum(way * whole_root, way * smooth))
+                best = root_is_low, whole_root, bare, scatter
+    return best
 
 
 def _refine(

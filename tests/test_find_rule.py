@@ -278,6 +278,20 @@ def test_a_lens_known_from_exif_alone_will_do(name):
     assert view.bend_px > 0.2  # the distortion that the camera lacks shows here
 
 
+def test_a_rule_whose_edge_a_shoulder_hides_in_part_is_read():
+    painting = Painting(px_per_mm=11.0)
+    grey = paint(painting).copy()
+    corners = [(48.0, -6.0, 0.0), (48.0, 0.7, 0.0), (104.0, 1.5, 0.0), (104.0, -6.0, 0.0)]
+    shoulder = np.round(project(painting, np.array(corners))).astype(np.int32)
+    cv2.fillPoly(grey, [shoulder], 150)
+    view = find_rule(grey, true_camera(painting))
+    found = compare(painting, view)
+    assert view.pitch_mm == 1.0
+    assert found.miscounted == 0
+    assert found.share_seen >= 0.8
+    assert found.rms_px <= 0.15
+
+
 def test_roots_and_tips_lie_on_the_marks():
     painting = Painting(tilt_deg=(20.0, 5.0))
     view = find_rule(paint(painting), true_camera(painting))

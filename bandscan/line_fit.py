@@ -20,6 +20,7 @@ _BLURS_PX = (0.6, 1.0, 1.6, 2.5)  # from sharp to well behind the focus
 _TUKEY = 4.7  # usual tuning of the biweight
 _OWN_SCATTER = 0.2  # samples by which profiles differ for reasons other than noise
 _ROUNDS = 6
+_UPPER = np.triu_indices(5)  # of the five coefficients of the model of a profile
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -122,17 +123,20 @@ def _costs(values: FloatArray, window: Window) -> FloatArray:
     offset, scale = window.offsets_px, window.inside_px
     weights = 1.0 / (np.maximum(values, 0.1 * np.median(values, axis=1, keepdims=True)) + 1e-4)
     relative = values * weights
-    costs = np.empty((values.shape[0], len(_BLURS_PX), window.edges_px.size))
-    for b, blur in enumerate(_BLURS_PX):
-        for e, edge in enumerate(window.edges_px):
-            x = (offset - edge) / scale
-            inside = 0.5 * (1.0 - np.tanh(0.8 * (offset - edge) / blur))
-            design = np.stack([np.ones_like(x), x, inside, inside * x, inside * x * x], axis=1)
-            weighted = design[None, :, :] * weights[:, :, None]
-            gram = np.einsum("psi,psj->pij", weighted, weighted) + 1e-8 * np.eye(5)
-            right = np.einsum("psi,ps->pi", weighted, relative)
-            solved = np.linalg.solve(gram, right[..., None])[..., 0]
-            costs[:, b, e] = (relative**2).sum(axis=1) - np.einsum("pi,pi->p", right, solved)
+    x = (offset - window.edges_px[:, None]) / scale
+    blurs = np.asarray(_BLURS_PX)[:, None, None]
+    inside = 0.5 * (1.0 - np.tanh(0.8 * scale * x / blurs))
+    x = np.broadcast_to(x, inside.shape)
+    design = np.stack([np.ones_like(x), x, inside, inside * x, inside * x * x])
+    # Sums over the samples for all blurs and edges at once: one product of matrices each.
+    square = design[_UPPER[0]] * design[_UPPER[1]]
+    sums = np.tensordot(weights**2, square, axes=(1, 3))
+    gram = np.empty((*sums.shape[:1], *sums.shape[2:], 5, 5))
+    gram[..., _UPPER[0], _UPPER[1]] = gram[..., _UPPER[1], _UPPER[0]] = np.moveaxis(sums, 1, -1)
+    gram += 1e-8 * np.eye(5)
+    right = np.moveaxis(np.tensordot(weights * relative, design, axes=(1, 3)), 1, -1)
+    solved = np.linalg.solve(gram, right[..., None])[..., 0]
+    costs = (relative**2).sum(axis=1)[:, None, None] - (right * solved).sum(axis=-1)
     least = np.maximum(costs.min(axis=(1, 2), keepdims=True), 1e-9)
     free = values.shape[1] - 7  # five of the model, blur and edge
     lost: FloatArray = (np.maximum(costs, least) / least - 1.0) * free

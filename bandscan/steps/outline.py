@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -172,7 +172,7 @@ def rival_outlines(
     end_side: str = "auto",
     avoid: Sequence[FloatArray] | None = None,
     normal: FloatArray | None = None,
-) -> list[Outline]:
+) -> Iterator[Outline]:
     """Find what can be the shaft's silhouettes along the land that begins at its end.
 
     Parameters
@@ -188,11 +188,12 @@ def rival_outlines(
         Normal of the scale's plane in the camera frame, to which the axis is square: a scale is
         laid along the shaft. With it a faint side borrows its slope from the plain one.
 
-    Returns
-    -------
-    list of Outline
-        The likeliest first. A dark flank of the metal, the gap to a rule, or the rule's edge
-        run beside the outline like it; which is the true one shows at the shaft's end.
+    Yields
+    ------
+    Outline
+        The likeliest first; each is fitted when it is asked for. A dark flank of the metal, the
+        gap to a rule, or the rule's edge run beside the outline like it; which is the true one
+        shows at the shaft's end.
 
     Raises
     ------
@@ -224,14 +225,17 @@ def rival_outlines(
             distinct.append(pair)
     if not distinct:
         raise _no_end(rough, end_side)
-    seen = [outline for pair in distinct for outline in _outlines(photo, pair, polygons, normal)]
+    seen = False
+    for pair in distinct:
+        for outline in _outlines(photo, pair, polygons, normal):
+            seen = True
+            yield outline
     if not seen:
         raise NoShaftError(
             "One side of the shaft's outline cannot be made out against what lies behind it.",
             "Lay the shaft on a ground that is plainly brighter or darker, with nothing lying "
             "over its sides.",
         )
-    return seen
 
 
 def outline_moved(outline: Outline, side: int, share: float) -> Outline:

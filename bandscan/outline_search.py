@@ -22,6 +22,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from bandscan.errors import NoShaftError
+from bandscan.model import Photo
 from calib.camera import FloatArray
 
 SEARCH_LONG_SIDE_PX = 650  # the narrowest shaft worth measuring (200 px of 4032) is 32 px here
@@ -74,6 +76,25 @@ class RoughShaft:
     sides_px: FloatArray
     beyond: tuple[float | None, float | None]
     score: float
+
+
+def rough_shaft(photo: Photo, avoid: Sequence[FloatArray]) -> RoughShaft:
+    """The part of a photo that looks most like a shaft, outside the polygons `avoid`.
+
+    Raises
+    ------
+    NoShaftError
+        Nothing looks like a shaft of ground metal.
+    """
+    rough = find_rough_shaft(photo.grey, avoid)
+    if rough is None:
+        raise NoShaftError(
+            f"No shaft was seen in the {photo.width_px} x {photo.height_px} px photo: no block of "
+            "it has both the fine streaks of ground metal and stripes of reflection along them.",
+            "Photograph the bare shaft from above so that it fills at least a tenth of the "
+            "picture, in soft light and in focus.",
+        )
+    return rough
 
 
 def find_rough_shaft(

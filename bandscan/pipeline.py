@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -13,10 +13,12 @@ import numpy as np
 from bandscan.band_places import BandPlaces
 from bandscan.chain import Chain, ring_on
 from bandscan.cylinder import ShaftPose
-from bandscan.errors import NoEndError, ScaleDisagreesError
+from bandscan.errors import ScaleDisagreesError
 from bandscan.model import BandEdge, BandReading, Doubt, EndFace, Outline, Photo, Strip
 from bandscan.options import MeasureOptions
 from bandscan.orientation import stored_side
+from bandscan.outline_choice import best_end, side_u_px
+from bandscan.outline_search import rough_shaft
 from bandscan.result import (
     Agreement,
     Band,
@@ -41,7 +43,7 @@ from bandscan.steps.budget import Budget, Influence, list_influences, make_budge
 from bandscan.steps.end_face import find_end_face
 from bandscan.steps.landing import plan_landing
 from bandscan.steps.notches import find_notches
-from bandscan.steps.outline import outline_moved, rival_outlines
+from bandscan.steps.outline import rival_outlines
 from bandscan.steps.photo import read_photo
 from bandscan.steps.quality import judge_quality, refuse_if_hopeless
 from bandscan.steps.scales import ScaleReading, read_card, read_rule
@@ -63,16 +65,6 @@ _BEYOND_MM = 2.0  # of strip before the end face and past the land, for the wind
 # to a little above the top of the shaft: expanded uncertainties of its height, common practice.
 _HIGHEST_SCALE_RADII = 1.5
 _LOWEST_SCALE_MM = 60.0
-# Support of an end that leaves no doubt: those drawn for wrong outlines reach 0.5, true ones
-# 0.45 to 0.95.
-_PLAINER_END = 0.08  # by which a later opinion must show its end better than an earlier one
-_PLAIN_END = 0.6
-_SHARP_SHARE = 0.0006  # of the width: a silhouette better known than that is a sharp edge
-_FAINT_SHARE = 0.003  # of the width: how far one that is not sharp may lie off (rendered photos)
-_FAINT_END = 0.42
-_MOVES = (0.01, 0.004)  # of the width: by which a faint side is moved
-_MOST_DOUBT = 2.0  # times the end's uncertainty before a move: more is another end
-_MOVE_GAIN = 0.01  # of support that makes a move worth it
 # A clear band edge, for the U to be expected: its place to a quarter of a pixel, 0.2 mm wide.
 _TYPICAL_FIT_PX = 0.25
 _TYPICAL_EDGE_WIDTH_MM = 0.2
@@ -278,14 +270,15 @@ def _outlines(
     """
     side = stored_side(options.end_side, photo.orientation)
     avoid = [reading.outline_px for reading in gathered.scales]
+    rough = rough_shaft(photo, avoid)
     complaint: MeasureError | None = None
     try:
-        yield find_shaft(photo, camera, end_side=side, avoid=avoid)
+        yield find_shaft(photo, camera, rough, end_side=side, avoid=avoid)
     except MeasureError as error:
         complaint = error
     try:
         normal = gathered.scales[0].plane(camera).normal if gathered.scales else None
-        yield from rival_outlines(photo, camera, end_side=side, avoid=avoid, normal=normal)
+        yield from rival_outlines(photo, camera, rough, end_side=side, avoid=avoid, normal=normal)
     except MeasureError as error:
         if complaint is not None:
             raise complaint from error
@@ -351,63 +344,14 @@ def _best_end(
     options: MeasureOptions,
     gathered: _Gathered,
 ) -> tuple[Outline, EndFace]:
-    """The outline at whose end an end face shows best, and that face.
+    """The outline at whose end an end face shows best, and that face."""
 
-    Lines that run beside the true outline give a cylinder of another width, whose end would be
-    drawn elsewhere than where the shaft stops. An outline that still leaves doubt has its
-    fainter side moved to where its end shows best.
-    """
-    best: tuple[Outline, EndFace] | None = None
-    complaint: MeasureError | None = None
-
-    def end_of(outline: Outline) -> EndFace | None:
-        nonlocal complaint
+    def end_of(outline: Outline) -> EndFace:
         pose = _bare_chain(outline, lens, options, gathered).pose()
         near_mm = _axial_of(pose, lens.camera, outline.end_px)
-        try:
-            return find_end_face(photo, lens.camera, pose, approximate_axial_mm=near_mm)
-        except MeasureError as error:
-            complaint = complaint or error
-            return None
+        return find_end_face(photo, lens.camera, pose, approximate_axial_mm=near_mm)
 
-    for outline in outlines:
-        end = end_of(outline)
-        if end is not None and (best is None or end.support > best[1].support + _PLAINER_END):
-            best = outline, end
-        if end is not None and end.support > _PLAIN_END:
-            break
-    if best is None:
-        assert complaint is not None
-        raise complaint
-    if best[1].support <= _PLAIN_END:
-        best = _with_side_moved(*best, end_of)
-    if best[1].support < _FAINT_END:
-        raise NoEndError(
-            f"The shaft's outline and its end do not fit together: {best[1].support:.0%} of the "
-            f"outline of such an end shows an edge, {_FAINT_END:.0%} are needed.",
-            "Lay the shaft on a ground that is plainly brighter or darker, and photograph again "
-            "with the whole end in the picture, in even light.",
-        )
-    return best
-
-
-def _with_side_moved(
-    outline: Outline, end: EndFace, end_of: Callable[[Outline], EndFace | None]
-) -> tuple[Outline, EndFace]:
-    """The outline with its fainter side moved, step by step, to where its end shows best."""
-    faint = int(outline.sides[1].u_px > outline.sides[0].u_px)
-    best = outline, end
-    for share in _MOVES:
-        for way in (1.0, -1.0):
-            while True:
-                moved = outline_moved(best[0], faint, way * share)
-                trial = end_of(moved)
-                if trial is None or trial.support <= best[1].support + _MOVE_GAIN:
-                    break
-                if trial.axial_mm.u > _MOST_DOUBT * best[1].axial_mm.u:
-                    break
-                best = moved, trial
-    return best
+    return best_end(outlines, end_of)
 
 
 def _axial_of(pose: ShaftPose, camera: Camera, point_px: FloatArray) -> float:
@@ -446,7 +390,7 @@ def _build_chain(
         chain,
         lens_covariance=lens.covariance,
         lens_kind="A" if lens.source == "file" else "B",
-        side_u_px=_side_u_px(outline, end),
+        side_u_px=side_u_px(outline, end),
         diameter_u_mm=options.diameter_u_mm,
         height_u_mm=options.scale_height_u_mm,
     )
@@ -461,23 +405,6 @@ def _build_chain(
     if not gathered.agreement.agree:
         raise _disagreement(chain, scale, gathered.agreement.en, options)
     return chain, influences
-
-
-def _side_u_px(outline: Outline, end: EndFace) -> tuple[float, float]:
-    """Uncertainty of either silhouette.
-
-    Far rivals are out where the end fits plainly; a side that has rivals or is not sharp may still
-    lie somewhat beside the edge that was fitted, further than its scatter tells.
-    """
-    low, high = (side.points_px.mean(axis=0) for side in outline.sides)
-    width = float(np.linalg.norm(high - low))
-    near = _FAINT_SHARE * width
-    u_px = []
-    for side in outline.sides:
-        faint = near if side.u_px > _SHARP_SHARE * width else 0.0
-        rival = min(side.rival_u_px, near) if end.support > _PLAIN_END else side.rival_u_px
-        u_px.append(math.hypot(side.u_px, max(faint, rival)))
-    return u_px[0], u_px[1]
 
 
 def _height_plausibility(chain: Chain) -> float:

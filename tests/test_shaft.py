@@ -8,7 +8,8 @@ import pytest
 
 from bandscan.edge_fit import baseline_through, undistorted
 from bandscan.errors import NoEndError, NoShaftError
-from bandscan.model import Photo
+from bandscan.model import Outline, Photo
+from bandscan.outline_search import rough_shaft
 from bandscan.silhouette_fit import SEGMENT_PX, Window, fit_silhouette, mean_profiles
 from bandscan.steps.shaft import find_shaft
 from calib.camera import Camera
@@ -132,10 +133,14 @@ def assert_found(outline, painted):
     assert np.linalg.norm(outline.end_px - painted.end_px()) < 0.25 * width
 
 
+def shaft_in(photo: Photo, end_side: str = "auto") -> Outline:
+    return find_shaft(photo, CAMERA, rough_shaft(photo, []), end_side=end_side)
+
+
 @pytest.mark.parametrize(("turn_deg", "ground"), [(3.0, 0.35), (93.0, 0.03), (217.0, 0.35)])
 def test_silhouettes_are_found_in_any_direction_on_lighter_and_darker_ground(turn_deg, ground):
     painted = Painted(turn_deg=turn_deg, ground=ground)
-    outline = find_shaft(painted.photo(), CAMERA)
+    outline = shaft_in(painted.photo())
     assert_found(outline, painted)
     inward = painted.axis[:2] / np.linalg.norm(painted.axis[:2])
     assert outline.inward_px @ inward > 0.99
@@ -150,12 +155,12 @@ def test_a_shadow_and_a_rule_beside_the_shaft_are_not_its_outline():
         ground[marks] = 0.08
 
     painted = Painted(turn_deg=2.0)
-    assert_found(find_shaft(painted.photo(paint), CAMERA), painted)
+    assert_found(shaft_in(painted.photo(paint)), painted)
 
 
 def test_a_shoulder_is_where_the_land_ends():
     painted = Painted(turn_deg=1.0, shoulder_mm=15.0)
-    outline = find_shaft(painted.photo(), CAMERA)
+    outline = shaft_in(painted.photo())
     assert_found(outline, painted)
     shoulder = CAMERA.project(painted.origin + 15.0 * painted.axis)
     for side in outline.sides:
@@ -167,16 +172,16 @@ def test_a_shoulder_is_where_the_land_ends():
 def test_the_side_of_the_end_may_be_named_but_must_be_so():
     painted = Painted(turn_deg=0.0)  # the end lies on the left
     photo = painted.photo()
-    assert_found(find_shaft(photo, CAMERA, end_side="left"), painted)
+    assert_found(shaft_in(photo, end_side="left"), painted)
     with pytest.raises(NoEndError, match="right side"):
-        find_shaft(photo, CAMERA, end_side="right")
+        shaft_in(photo, end_side="right")
     with pytest.raises(ValueError, match="end_side"):
-        find_shaft(photo, CAMERA, end_side="up")
+        shaft_in(photo, end_side="up")
 
 
 def test_an_end_outside_the_frame_is_refused():
     with pytest.raises(NoEndError, match="cut off by the frame"):
-        find_shaft(Painted(turn_deg=2.0, end_mm=-120.0).photo(), CAMERA)
+        shaft_in(Painted(turn_deg=2.0, end_mm=-120.0).photo())
 
 
 @pytest.mark.parametrize("contrast", [0.0, 0.3])
@@ -186,7 +191,7 @@ def test_a_bench_without_a_shaft_is_refused(contrast):
     grey = 90.0 + 60.0 * contrast * grain / grain.std() + random.normal(size=grain.shape)
     photo = Photo(path=Path("bench.png"), sha256="", grey=np.clip(grey, 0, 255).astype(np.uint8))
     with pytest.raises((NoShaftError, NoEndError)):
-        find_shaft(photo, CAMERA)
+        shaft_in(photo)
 
 
 @pytest.mark.parametrize("step", [-0.1, 0.0, 0.1])

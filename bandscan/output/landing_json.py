@@ -5,12 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from bandscan.attribution import Attribution, Explanation
-from bandscan.output.result_json import landing_object
+from bandscan.output.result_json import full_estimate, landing_object
 from bandscan.planning import Plan
 from bandscan.remedies import Remedy
 from bandscan.shaft_sheet import ShaftSheet, SheetLine
 from bandscan.stack_up import LipPlace
-from calib.quantity import Estimate
 
 Json = dict[str, Any]
 
@@ -43,7 +42,7 @@ def attribution_object(file: str, attribution: Attribution) -> Json:
         "seal": {"file": file},
         "best": None if best is None else _explanation(best),
         "alternatives": [_explanation(other) for other in attribution.alternatives],
-        "widening_mm": [_estimate(widening) for widening in attribution.widening_mm],
+        "widening_mm": [full_estimate(widening) for widening in attribution.widening_mm],
         "findings": attribution.findings,
     }
 
@@ -63,7 +62,7 @@ def _place(place: LipPlace) -> Json:
     return {
         "name": place.lip.name,
         "kind": place.lip.kind,
-        "middle_mm": _estimate(place.middle_mm),
+        "middle_mm": full_estimate(place.middle_mm),
         "half_width_u_mm": place.half_width_u_mm,
         "parts": [
             {
@@ -92,7 +91,7 @@ def _explanation(explanation: Explanation) -> Json:
     return {
         "facing": explanation.facing,
         "pairs": [{"lip": lip + 1, "band": band + 1} for lip, band in explanation.pairs],
-        "offset_mm": _estimate(explanation.offset_mm),
+        "offset_mm": full_estimate(explanation.offset_mm),
         "stated_u_mm": explanation.stated_u_mm,
         "chi_squared": explanation.chi_squared,
         "dof": explanation.dof,
@@ -109,14 +108,4 @@ def _line(line: SheetLine) -> Json:
         "verdict": line.verdict,
         "source": line.source,
         "note": line.note,
-    }
-
-
-def _estimate(estimate: Estimate) -> Json:
-    return {
-        "value": estimate.value,
-        "u": estimate.u,
-        "U": estimate.expanded,
-        "k": estimate.k,
-        "dof": estimate.dof,
     }

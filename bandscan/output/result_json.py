@@ -155,7 +155,8 @@ def _value_u(estimate: Estimate | None) -> Json | None:
     return None if estimate is None else {"value": estimate.value, "u": estimate.u}
 
 
-def _full(estimate: Estimate) -> Json:
+def full_estimate(estimate: Estimate) -> Json:
+    """Value, standard and expanded uncertainty, coverage factor, degrees of freedom."""
     return {
         "value": estimate.value,
         "u": estimate.u,
@@ -192,9 +193,9 @@ def _band(camera: Camera | None, shaft: ShaftResult | None, band: Band) -> Json:
         return _points(edge_px(camera, shaft, band, edge))
 
     return {
-        "start_mm": _full(band.start.position_mm),
-        "end_mm": _full(band.end.position_mm),
-        "width_mm": _full(band.width_mm),
+        "start_mm": full_estimate(band.start.position_mm),
+        "end_mm": full_estimate(band.end.position_mm),
+        "width_mm": full_estimate(band.width_mm),
         "start_px": curve(band.start),
         "end_px": curve(band.end),
         "arc_deg": _degrees(band.arc_rad),
@@ -228,7 +229,7 @@ def _lip(lip: LandingLip) -> Json:
         "contact_mm": lip.contact_mm,
         "u_mm": lip.u_mm,
         "nearest_band": lip.nearest_band,
-        "clearance_mm": None if lip.clearance_mm is None else _full(lip.clearance_mm),
+        "clearance_mm": None if lip.clearance_mm is None else full_estimate(lip.clearance_mm),
         "probability_on_band": lip.probability_on_band,
         "verdict": lip.verdict,
     }

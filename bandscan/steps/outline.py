@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from bandscan.errors import NoEndError, NoShaftError
 from bandscan.line_fit import LineFit, fit_line
 from bandscan.model import Outline, Photo, Silhouette
-from bandscan.outline_search import RoughShaft, find_rough_shaft
+from bandscan.outline_search import RoughShaft
 from bandscan.sampling import sample_linear
 from bandscan.silhouette_fit import Window
 from calib.camera import Camera, FloatArray
@@ -168,6 +168,7 @@ class _Pair:
 def rival_outlines(
     photo: Photo,
     camera: Camera,
+    rough: RoughShaft,
     *,
     end_side: str = "auto",
     avoid: Sequence[FloatArray] | None = None,
@@ -180,6 +181,8 @@ def rival_outlines(
     photo : Photo
     camera : Camera
         Straight edges are straight in its undistorted coordinates.
+    rough : RoughShaft
+        Where the shaft was first seen.
     end_side : {"auto", "left", "right", "top", "bottom"}
         Side of the picture, as stored, on which the shaft's end lies.
     avoid : sequence of ndarray, shape (n, 2), optional
@@ -198,19 +201,11 @@ def rival_outlines(
     Raises
     ------
     NoShaftError
-        Nothing looks like a shaft of ground metal, or one of its sides cannot be seen.
+        One of its sides cannot be seen.
     NoEndError
         The shaft's end is not in the picture, or not on the side that was named.
     """
     polygons = list(avoid) if avoid is not None else []
-    rough = find_rough_shaft(photo.grey, polygons)
-    if rough is None:
-        raise NoShaftError(
-            f"No shaft was seen in the {photo.width_px} x {photo.height_px} px photo: nothing in "
-            "it has the streaks of ground metal between two straight edges.",
-            "Photograph the bare shaft from above so that it fills at least a tenth of the "
-            "picture, in soft light and in focus.",
-        )
     pairs: list[_Pair] = []
     for end in _ends(rough, end_side):
         beyond = rough.beyond[end]
@@ -236,23 +231,6 @@ def rival_outlines(
             "Lay the shaft on a ground that is plainly brighter or darker, with nothing lying "
             "over its sides.",
         )
-
-
-def outline_moved(outline: Outline, side: int, share: float) -> Outline:
-    """The outline with one side moved outward (inward if negative) by a share of its width."""
-    sides = list(outline.sides)
-    here, other = sides[side].points_px, sides[1 - side].points_px
-    away = here.mean(axis=0) - other.mean(axis=0)
-    along = here[-1] - here[0]
-    square = np.array([-along[1], along[0]]) / np.linalg.norm(along)
-    width = float(away @ square)
-    moved_px = abs(share * width)
-    sides[side] = replace(
-        sides[side],
-        points_px=here + share * width * square,
-        u_px=max(sides[side].u_px, 0.5 * moved_px),
-    )
-    return replace(outline, sides=(sides[0], sides[1]))
 
 
 def _ends(rough: RoughShaft, end_side: str) -> list[int]:

@@ -64,6 +64,7 @@ _SIDES = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "top": (0.0, -1.0), "bottom"
 def find_shaft(
     photo: Photo,
     camera: Camera,
+    rough: RoughShaft,
     *,
     end_side: str = "auto",
     avoid: Sequence[FloatArray] | None = None,
@@ -75,6 +76,8 @@ def find_shaft(
     photo : Photo
     camera : Camera
         Straight edges are straight in its undistorted coordinates.
+    rough : RoughShaft
+        Where the shaft was first seen.
     end_side : {"auto", "left", "right", "top", "bottom"}
         Side of the picture, as stored, on which the shaft's end lies.
     avoid : sequence of ndarray, shape (n, 2), optional
@@ -89,14 +92,11 @@ def find_shaft(
     Raises
     ------
     NoShaftError
-        Nothing looks like a shaft of ground metal.
+        No part of one side lies free.
     NoEndError
         The shaft's end is not in the picture, or not on the side that was named.
     """
     polygons = list(avoid) if avoid is not None else []
-    rough = outline_search.find_rough_shaft(photo.grey, polygons)
-    if rough is None:
-        raise _no_shaft(photo)
     sides_px = _from_end(photo, rough, end_side)
     known_px = _END_KNOWN * max(photo.width_px, photo.height_px)
     width = float(np.linalg.norm(sides_px[0] - sides_px[1], axis=1).mean())
@@ -123,15 +123,6 @@ def find_shaft(
     return Outline(
         sides=(silhouettes[0], silhouettes[1]),
         **_axis_points(photo, strips, lines, end_s, min(side.s[-1] for side in sides)),
-    )
-
-
-def _no_shaft(photo: Photo) -> NoShaftError:
-    return NoShaftError(
-        f"No shaft was seen in the {photo.width_px} x {photo.height_px} px photo: no block of it "
-        "has both the fine streaks of ground metal and stripes of reflection along them.",
-        "Photograph the bare shaft from above so that it fills at least a tenth of the picture, "
-        "in soft light and in focus.",
     )
 
 

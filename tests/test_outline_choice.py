@@ -1,0 +1,77 @@
+"""The choice between outlines: behaviour of our own, no published source."""
+
+import numpy as np
+import pytest
+
+from bandscan.errors import NoEndError
+from bandscan.model import EndFace, Outline, Silhouette
+from bandscan.outline_choice import best_end
+from calib.quantity import Estimate
+
+TRUE_WIDTH_PX = 400.0
+
+
+def outline(width_px: float) -> Outline:
+    x = np.linspace(0.0, 900.0, 10)
+    sides = [
+        Silhouette(points_px=np.stack([x, np.full_like(x, y)], axis=-1), u_px=u)
+        for y, u in ((0.0, 0.1), (width_px, 2.0))
+    ]
+    return Outline(
+        sides=(sides[0], sides[1]),
+        end_px=np.array([0.0, width_px / 2]),
+        inward_px=np.array([100.0, width_px / 2]),
+        break_px=np.array([900.0, width_px / 2]),
+    )
+
+
+def width_of(candidate: Outline) -> float:
+    low, high = (side.points_px[:, 1].mean() for side in candidate.sides)
+    return float(high - low)
+
+
+def end_with(support: float) -> EndFace:
+    zero = Estimate(value=0.0, u=0.02)
+    return EndFace(
+        axial_mm=zero, chamfer_mm=None, rim_radius_mm=18.0, what="face rim", support=support
+    )
+
+
+def end_of(candidate: Outline) -> EndFace:
+    """An end that shows the less, the farther the outline is from the true width."""
+    return end_with(0.58 - 0.01 * abs(width_of(candidate) - TRUE_WIDTH_PX))
+
+
+def test_no_more_outlines_are_asked_for_once_an_end_is_plain():
+    asked = []
+
+    def outlines():
+        for width in (380.0, 400.0, 420.0):
+            asked.append(width)
+            yield outline(width)
+
+    best, end = best_end(outlines(), lambda o: end_with(0.9 if width_of(o) == 400.0 else 0.5))
+    assert (width_of(best), end.support) == (400.0, 0.9)
+    assert asked == [380.0, 400.0]
+
+
+def test_a_faint_side_is_moved_to_where_its_end_shows_best():
+    start = outline(TRUE_WIDTH_PX - 9.0)
+    best, end = best_end([start], end_of)
+    assert width_of(best) == pytest.approx(TRUE_WIDTH_PX, abs=2.0)
+    assert end.support > end_of(start).support
+    assert best.sides[1].u_px >= start.sides[1].u_px
+    np.testing.assert_array_equal(best.sides[0].points_px, start.sides[0].points_px)
+
+
+def test_an_end_that_hardly_shows_is_refused():
+    with pytest.raises(NoEndError, match="30% of the outline"):
+        best_end([outline(TRUE_WIDTH_PX)], lambda _: end_with(0.3))
+
+
+def test_the_first_complaint_is_the_one_that_is_heard():
+    def none(candidate: Outline) -> EndFace:
+        raise NoEndError(f"no end at {width_of(candidate):.0f} px.", "Look again.")
+
+    with pytest.raises(NoEndError, match="no end at 400 px"):
+        best_end([outline(400.0), outline(500.0)], none)

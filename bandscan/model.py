@@ -57,14 +57,10 @@ class Silhouette:
         Sub-pixel edge points between shaft and background, from the end into the shaft.
     u_px : float
         Standard uncertainty of the fitted line's offset, systematic part included.
-    rival_u_px : float
-        Standard uncertainty because another line may be the silhouette, until the shaft's end
-        has shown that it is not.
     """
 
     points_px: FloatArray
     u_px: float
-    rival_u_px: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

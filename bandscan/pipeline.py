@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from bandscan.band_places import BandPlaces
 from bandscan.chain import Chain, ring_on
 from bandscan.cylinder import ShaftPose
 from bandscan.errors import ScaleDisagreesError
+from bandscan.influences import Influence, Stated, list_influences
 from bandscan.model import BandEdge, BandReading, Doubt, EndFace, Outline, Photo, Strip
 from bandscan.options import MeasureOptions
 from bandscan.orientation import stored_side
@@ -39,7 +40,7 @@ from bandscan.shaft_limits import (
     chamfer_small_diameter_mm,
 )
 from bandscan.steps.bands import find_bands
-from bandscan.steps.budget import Budget, Influence, list_influences, make_budget, weigh_scales
+from bandscan.steps.budget import Budget, make_budget, simulate, weigh_scales
 from bandscan.steps.end_face import find_end_face
 from bandscan.steps.landing import plan_landing
 from bandscan.steps.notches import find_notches
@@ -55,6 +56,7 @@ from calib.errors import MeasureError
 from calib.find_rule import NoScaleError
 from calib.lens import LensCalibration, lens_from_exif
 from calib.lensfile import lens_for_photo, read_lens
+from calib.monte_carlo import Spread, validate
 from calib.quantity import Estimate
 from calib.self_calibration import bend_to_scale
 
@@ -129,6 +131,7 @@ def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
             placed.strip, land_mm=placed.land_mm, notches_mm=notches, arc_rad=placed.arc_rad
         )
         bands, budget = _report_bands(placed, readings)
+        gathered.warnings += _doubts_of_budget(bands)
         landing = _plan_landing(placed, bands, budget, options, gathered)
     except MeasureError as error:
         return _measurement(path, gathered, refusal=Refusal.from_error(error))
@@ -373,6 +376,7 @@ def _bare_chain(
         diameter_mm=options.diameter_mm,
         plane=scale.plane if scale else None,
         height_mm=options.scale_height_mm,
+        stretch=options.temperatures.stretch,
     )
 
 
@@ -388,11 +392,13 @@ def _build_chain(
     chain = _bare_chain(outline, lens, options, gathered)
     influences = list_influences(
         chain,
-        lens_covariance=lens.covariance,
-        lens_kind="A" if lens.source == "file" else "B",
+        lens=lens,
         side_u_px=side_u_px(outline, end),
-        diameter_u_mm=options.diameter_u_mm,
-        height_u_mm=options.scale_height_u_mm,
+        stated=Stated(
+            diameter_u_mm=options.diameter_u_mm,
+            height_u_mm=options.scale_height_u_mm,
+            temperatures=options.temperatures,
+        ),
     )
     if scale is None or options.diameter_mm is None:
         return chain, influences
@@ -476,6 +482,7 @@ def _shaft_result(
         end=end,
         seen_to_mm=seen_to_mm,
         arc_rad=arc_rad,
+        temperatures=options.temperatures,
     )
 
 
@@ -506,8 +513,10 @@ def _diameter_scale(
     )
 
 
-def _report_bands(placed: _Placed, readings: list[BandReading]) -> tuple[tuple[Band, ...], Budget]:
-    """Edges to rings in the picture, through the budget, to results."""
+def _report_bands(
+    placed: _Placed, readings: list[BandReading], *, by_draws: bool = True
+) -> tuple[tuple[Band, ...], Budget]:
+    """Edges to rings in the picture, through the budget and the draws, to results."""
     pose, camera, arc = placed.pose, placed.camera, placed.arc_rad
     edges = [edge for reading in readings for edge in (reading.start, reading.end)]
     results = [
@@ -521,21 +530,52 @@ def _report_bands(placed: _Placed, readings: list[BandReading]) -> tuple[tuple[B
     angles = np.linspace(arc[0], arc[1], 17)
     rings = [ring_on(pose, camera, result.along(angles, arc), arc) for result in results]
     zero = ring_on(pose, camera, 0.0, arc, radius_share=placed.end.rim_radius_mm / pose.radius_mm)
+    chain, influences = placed.chain, placed.influences
     budget = make_budget(
-        placed.chain, placed.influences, zero=zero, end=placed.end, bands=readings, rings=rings
-    )
+        chain, influences, zero=zero, end=placed.end, bands=readings, rings=rings
+    )  # fmt: skip
+    spreads: Sequence[Spread | None] = [None] * (3 * len(readings))
+    if by_draws and readings:
+        spreads = simulate(
+            chain, influences, zero=zero, end=placed.end, bands=readings, rings=rings
+        )  # fmt: skip
+    placed_edges = [
+        replace(result, position_mm=position, spread_mm=spread)
+        for result, position, spread in zip(results, budget.edges, spreads, strict=False)
+    ]
     bands = tuple(
         Band(
-            start=replace(results[2 * i], position_mm=budget.edges[2 * i]),
-            end=replace(results[2 * i + 1], position_mm=budget.edges[2 * i + 1]),
+            start=placed_edges[2 * i],
+            end=placed_edges[2 * i + 1],
             width_mm=budget.widths[i],
             arc_rad=arc,
             looks=reading.looks,
             strength=reading.strength,
+            width_spread_mm=spreads[len(edges) + i],
         )
         for i, reading in enumerate(readings)
     )
     return bands, budget
+
+
+def _doubts_of_budget(bands: Sequence[Band]) -> list[Doubt]:
+    """Where the interval by draws is not that of the first-order budget (JCGM 101, 8)."""
+    doubts = []
+    for number, band in enumerate(bands, start=1):
+        for name, budget, spread in (
+            ("start", band.start.position_mm, band.start.spread_mm),
+            ("end", band.end.position_mm, band.end.spread_mm),
+            ("width", band.width_mm, band.width_spread_mm),
+        ):
+            if spread is not None and not validate(budget, spread).holds:
+                low, high = budget.value - budget.expanded, budget.value + budget.expanded
+                message = (
+                    f"Band {number} {name}: by draws of the inputs 95 of 100 lie between "
+                    f"{spread.low:.2f} and {spread.high:.2f} mm, by the budget between {low:.2f} "
+                    f"and {high:.2f} mm. The measurement is far from linear here; go by the wider."
+                )
+                doubts.append(Doubt(code="budget-bent", message=message))
+    return doubts
 
 
 def _expected_expanded_mm(placed: _Placed) -> float:
@@ -553,5 +593,5 @@ def _expected_expanded_mm(placed: _Placed) -> float:
     reading = BandReading(
         start=edge, end=replace(edge, axial_mm=middle + 2.0), looks="smoother", strength=0.0
     )
-    _, budget = _report_bands(placed, [reading])
+    _, budget = _report_bands(placed, [reading], by_draws=False)
     return budget.edges[0].expanded

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from bandscan.chain import Chain, Change, RingReading, positions, ring_on
+from bandscan.influences import Stated, list_influences
 from bandscan.model import BandEdge, BandReading, EndFace
-from bandscan.steps.budget import Budget, list_influences, make_budget, weigh_scales
+from bandscan.steps.budget import Budget, make_budget, weigh_scales
 from calib.camera import Camera
-from calib.lens import CameraIdentity, lens_from_exif
+from calib.lens import CameraIdentity, LensCalibration, lens_from_exif
 from calib.quantity import Estimate
 from calib.scale import plane_from_corners
 
@@ -96,9 +97,11 @@ def chain(**changes) -> Chain:
     return Chain(**(values | changes))
 
 
-def influences(of: Chain, **changes):
-    values = {"lens_covariance": LENS_COVARIANCE, "lens_kind": "B", **UNCERTAIN}
-    return list_influences(of, **(values | changes))
+def influences(of: Chain, *, lens_covariance=LENS_COVARIANCE, lens_source="exif", **changes):
+    known = UNCERTAIN | changes
+    lens = LensCalibration(camera=of.camera, covariance=lens_covariance, source=lens_source)
+    side_u_px = known.pop("side_u_px")
+    return list_influences(of, lens=lens, side_u_px=side_u_px, stated=Stated(**known))
 
 
 def budget(of: Chain, end_u_mm: float = 0.1, **changes) -> Budget:
@@ -231,6 +234,7 @@ def test_the_influences_of_a_source_add_up_to_its_covariance():
     total = sum(np.outer(c, c) for c in lens) / np.outer(scale, scale)
     assert total == pytest.approx(LENS_COVARIANCE / np.outer(scale, scale), abs=1e-6)
     plane = [i.change.plane for i in listed if i.source == "scale"]
+    plane += [i.change.plane for i in listed if i.source == "print of the card"]
     stated = card_plane()(CAMERA).covariance
     assert sum(np.outer(c, c) for c in plane) == pytest.approx(stated, rel=1e-6, abs=1e-12)
 

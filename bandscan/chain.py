@@ -49,6 +49,11 @@ class Change:
     plane: FloatArray = field(default_factory=lambda: np.zeros(3))
     stretch: float = 0.0
 
+    @property
+    def reversed(self) -> Change:
+        """The same change the other way."""
+        return Change(**{name: -getattr(self, name) for name in self.__slots__})
+
 
 NO_CHANGE = Change()
 

@@ -131,7 +131,8 @@ def read_budget(path: Path | str) -> Explanation:
     with result_fields(path):
         lines = [_share(line) for line in content["budget"]]
         bands = tuple(
-            tuple(_explained(number, band, lines)) for number, band in enumerate(content["bands"], 1)
+            tuple(_explained(number, band, lines))
+            for number, band in enumerate(content["bands"], start=1)
         )
         return Explanation(
             photo=str((content.get("photo") or {}).get("file", path)),

@@ -11,6 +11,7 @@ from bandscan.chain import Chain, Change
 from bandscan.temperature import NOT_STATED, Temperatures
 from calib.camera import PARAMETER_NAMES, FloatArray
 from calib.lens import LensCalibration
+from calib.propagation import covariance_modes
 
 # A lens focuses nearer by moving out: its image distance is f (1 + m), m being the magnification
 # (thin lens; Hecht, Optics, 5.2.3), so that photos at a fifth more or less than the distance of
@@ -167,7 +168,7 @@ def _of_lens(lens: LensCalibration) -> list[Influence]:
             source="lens", kind="A" if lens.source == "file" else "B", change=Change(lens=mode),
             quantities=quantities, parts=mode, origin=_LENS_ORIGINS[lens.source],
         )
-        for mode in _modes(lens.covariance)
+        for mode in covariance_modes(lens.covariance)
     ]  # fmt: skip
 
 
@@ -204,7 +205,7 @@ def _of_scale(chain: Chain) -> list[Influence]:
             source="scale", kind="A", change=Change(plane=mode), quantities=quantities,
             parts=mode, origin="scatter of its marks or corners about one plane in space",
         )
-        for mode in _modes(reading)
+        for mode in covariance_modes(reading)
     ]  # fmt: skip
     influences.append(
         _single(
@@ -243,14 +244,3 @@ def _side_mode(side: int, mode: int) -> FloatArray:
     ends = np.zeros(4)
     ends[2 * side : 2 * side + 2] = _OFFSET_AND_TILT[mode]
     return ends
-
-
-def _modes(covariance: FloatArray) -> list[FloatArray]:
-    """Independent changes that add up to a covariance (its eigenvectors, scaled)."""
-    scale = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
-    values, vectors = np.linalg.eigh(covariance / np.outer(scale, scale))
-    return [
-        np.asarray(scale * vectors[:, i] * math.sqrt(value))
-        for i, value in enumerate(values)
-        if value > 1e-9
-    ]

@@ -73,6 +73,9 @@ class Spread:
     low, high : float
         Ends of the probabilistically symmetric interval of 95 %.
     trials : int
+        Draws in all.
+    lost : int
+        Of them, those for which the model has no value; they are left out.
     """
 
     mean: float
@@ -80,6 +83,7 @@ class Spread:
     low: float
     high: float
     trials: int
+    lost: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,16 +96,19 @@ class Validation:
         How far the ends of the two intervals lie apart, in the output's unit.
     tolerance : float
         Half a unit in the last significant digit of u.
+    lost : int
+        Draws for which the model has no value.
     """
 
     low_mm: float
     high_mm: float
     tolerance: float
+    lost: int = 0
 
     @property
     def holds(self) -> bool:
         """Whether the first-order budget is validated (JCGM 101, 8.1.3)."""
-        return max(self.low_mm, self.high_mm) <= self.tolerance
+        return not self.lost and max(self.low_mm, self.high_mm) <= self.tolerance
 
 
 def tolerance_of(u: float, digits: int = 1) -> float:
@@ -118,7 +125,7 @@ def tolerance_of(u: float, digits: int = 1) -> float:
     >>> tolerance_of(0.2)
     0.05
     """
-    if u <= 0.0:
+    if not 0.0 < u < math.inf:
         return 0.0
     mantissa = f"{u:.{digits - 1}e}"  # rounds 0.096 to 1e-1, as a person would write it
     exponent = int(mantissa.partition("e")[2]) - (digits - 1)
@@ -169,11 +176,12 @@ def propagate(
         figures.append(_figures(outputs))
         if len(blocks) >= least and _settled(np.stack(figures), digits):
             break
-    whole = _figures(np.concatenate(blocks, axis=1))
+    whole = np.concatenate(blocks, axis=1)
+    lost = int((~np.isfinite(whole).all(axis=0)).sum())
     return [
         Spread(mean=float(mean), u=float(u), low=float(low), high=float(high),
-               trials=BLOCK * len(blocks))
-        for mean, u, low, high in whole.T
+               trials=whole.shape[1], lost=lost)
+        for mean, u, low, high in _figures(whole).T
     ]  # fmt: skip
 
 
@@ -199,6 +207,7 @@ def validate(budget: Estimate, spread: Spread, digits: int = 1) -> Validation:
         low_mm=abs(budget.value - budget.expanded - spread.low),
         high_mm=abs(budget.value + budget.expanded - spread.high),
         tolerance=tolerance_of(budget.u, digits) + scatter,
+        lost=spread.lost,
     )
 
 
@@ -209,6 +218,7 @@ _END_SCATTER = math.sqrt(0.025 * 0.975) / (math.exp(-0.5 * 1.959964**2) / math.s
 
 def _figures(outputs: FloatArray) -> FloatArray:
     """Mean, standard deviation and ends of the interval of every output, shape (4, outputs)."""
+    outputs = outputs[:, np.isfinite(outputs).all(axis=0)]
     tail = (1.0 - COVERAGE) / 2.0
     low, high = np.quantile(outputs, [tail, 1.0 - tail], axis=1)
     return np.stack([outputs.mean(axis=1), outputs.std(axis=1, ddof=1), low, high])

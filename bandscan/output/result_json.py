@@ -182,6 +182,7 @@ def _with_spread(estimate: Estimate, spread: Spread | None) -> Json:
             "low": spread.low,
             "high": spread.high,
             "trials": spread.trials,
+            "lost": spread.lost,
             "validates": validate(estimate, spread).holds,
         }
     return content

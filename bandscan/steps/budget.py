@@ -20,7 +20,8 @@ from bandscan.influences import Influence, Quantity
 from bandscan.model import BandEdge, BandReading, BudgetInput, BudgetLine, EndFace
 from calib.camera import FloatArray
 from calib.monte_carlo import Draw, Spread, propagate, rectangular, student
-from calib.quantity import Estimate, effective_dof
+from calib.propagation import first_order
+from calib.quantity import Estimate, effective_dof, expanded_en
 
 # Where within the soft edge a photo puts the half-contrast point depends on how reflection
 # changes with roughness: up to about 0.2 of the edge's width either way. Common practice, no
@@ -99,7 +100,8 @@ def weigh_scales(chain: Chain, influences: Sequence[Influence]) -> tuple[Chain, 
             scale_variance += scale**2
     weight = diameter_variance / (diameter_variance + scale_variance)
     in_photo_u = 2.0 * by_scale * math.sqrt(difference_variance)
-    en = math.log(by_scale / by_diameter) / (2.0 * math.sqrt(difference_variance))
+    expanded = 2.0 * math.sqrt(difference_variance)  # of the difference: what they share is out
+    en = expanded_en(math.log(by_scale / by_diameter), expanded, 0.0)
     return (
         replace(chain, scale_weight=weight),
         Estimate(value=2.0 * by_scale, u=in_photo_u),
@@ -133,13 +135,14 @@ def make_budget(
     -------
     Budget
     """
-    best = positions(chain, zero, list(rings), NO_CHANGE)
+    best, geometry = first_order(
+        lambda change: positions(chain, zero, list(rings), change),
+        NO_CHANGE, [(i.change.reversed, i.change) for i in influences],
+    )  # fmt: skip
     shares = [
-        _Share(
-            influence=i, moves_mm=positions(chain, zero, list(rings), i.change) - best
-        )
-        for i in influences
-    ] + _added_shares(end, bands)  # fmt: skip
+        _Share(influence=influence, moves_mm=move)
+        for influence, move in zip(influences, geometry, strict=True)
+    ] + _added_shares(end, bands)
     moves = np.stack([share.moves_mm for share in shares])
     names = [f"band {i // 2 + 1} {('start', 'end')[i % 2]}" for i in range(best.size)]
     lines: list[BudgetLine] = []

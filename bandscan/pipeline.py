@@ -40,7 +40,7 @@ from bandscan.shaft_limits import (
     chamfer_small_diameter_mm,
 )
 from bandscan.steps.bands import find_bands
-from bandscan.steps.budget import Budget, make_budget, simulate, weigh_scales
+from bandscan.steps.budget import Budget, diameter_by_scale, make_budget, simulate, weigh_scales
 from bandscan.steps.end_face import find_end_face
 from bandscan.steps.landing import plan_landing
 from bandscan.steps.notches import find_notches
@@ -400,7 +400,10 @@ def _build_chain(
             temperatures=options.temperatures,
         ),
     )
-    if scale is None or options.diameter_mm is None:
+    if scale is None:
+        return chain, influences
+    if options.diameter_mm is None:
+        gathered.diameter_in_photo = diameter_by_scale(chain, influences)
         return chain, influences
     if options.scale_height_mm is None:
         gathered.agreement = Agreement(en=_height_plausibility(chain))
@@ -471,10 +474,10 @@ def _shaft_result(
     options: MeasureOptions,
     gathered: _Gathered,
 ) -> ShaftResult:
+    diameter = gathered.diameter_in_photo
     if options.diameter_mm is not None:
         diameter = Estimate(value=options.diameter_mm, u=options.diameter_u_mm)
-    else:
-        diameter = gathered.diameter_in_photo or Estimate(value=2.0 * pose.radius_mm, u=0.0)
+    assert diameter is not None  # without both the photo was refused
     return ShaftResult(
         diameter_mm=diameter,
         diameter_in_photo_mm=gathered.diameter_in_photo,
@@ -560,7 +563,7 @@ def _report_bands(
 
 def _doubts_of_budget(bands: Sequence[Band]) -> list[Doubt]:
     """Where the interval by draws is not that of the first-order budget (JCGM 101, 8)."""
-    doubts = []
+    bent = []
     for number, band in enumerate(bands, start=1):
         for name, budget, spread in (
             ("start", band.start.position_mm, band.start.spread_mm),
@@ -569,13 +572,17 @@ def _doubts_of_budget(bands: Sequence[Band]) -> list[Doubt]:
         ):
             if spread is not None and not validate(budget, spread).holds:
                 low, high = budget.value - budget.expanded, budget.value + budget.expanded
-                message = (
-                    f"Band {number} {name}: by draws of the inputs 95 of 100 lie between "
-                    f"{spread.low:.2f} and {spread.high:.2f} mm, by the budget between {low:.2f} "
-                    f"and {high:.2f} mm. The measurement is far from linear here; go by the wider."
+                bent.append(
+                    f"band {number} {name} {spread.low:.3f} to {spread.high:.3f} mm "
+                    f"(± says {low:.3f} to {high:.3f})"
                 )
-                doubts.append(Doubt(code="budget-bent", message=message))
-    return doubts
+    if not bent:
+        return []
+    message = (
+        "The model is bent over the width of its uncertainties, so that ± is not the whole story. "
+        f"By draws of the inputs, 95 of 100 lie within: {'; '.join(bent)}. Go by the wider."
+    )
+    return [Doubt(code="budget-bent", message=message)]
 
 
 def _expected_expanded_mm(placed: _Placed) -> float:

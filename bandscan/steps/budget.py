@@ -85,6 +85,7 @@ def weigh_scales(chain: Chain, influences: Sequence[Influence]) -> tuple[Chain, 
     en : float
         E_n of the two (ISO 13528); common influences (lens, silhouettes) cancel as they should.
     """
+    in_photo = diameter_by_scale(chain, influences)
     by_scale = chain.radius_by_scale()
     by_diameter = chain.radius_by_diameter()
     assert by_scale is not None
@@ -99,14 +100,24 @@ def weigh_scales(chain: Chain, influences: Sequence[Influence]) -> tuple[Chain, 
         elif influence.source not in ("lens", "focus"):
             scale_variance += scale**2
     weight = diameter_variance / (diameter_variance + scale_variance)
-    in_photo_u = 2.0 * by_scale * math.sqrt(difference_variance)
     expanded = 2.0 * math.sqrt(difference_variance)  # of the difference: what they share is out
     en = expanded_en(math.log(by_scale / by_diameter), expanded, 0.0)
-    return (
-        replace(chain, scale_weight=weight),
-        Estimate(value=2.0 * by_scale, u=in_photo_u),
-        en,
-    )
+    return replace(chain, scale_weight=weight), in_photo, en
+
+
+def diameter_by_scale(chain: Chain, influences: Sequence[Influence]) -> Estimate:
+    """Diameter as the scale and the silhouettes give it, mm; the stated one does not enter.
+
+    Parameters
+    ----------
+    chain : Chain
+        With a scale at a stated height.
+    influences : sequence of Influence
+    """
+    by_scale = chain.radius_by_scale()
+    assert by_scale is not None
+    changes = [_log_change(chain.radius_by_scale(i.change), by_scale) for i in influences]
+    return Estimate(value=2.0 * by_scale, u=2.0 * by_scale * float(np.linalg.norm(changes)))
 
 
 def make_budget(
@@ -247,8 +258,12 @@ def _own(edge: BandEdge, side: str) -> list[tuple[Influence, float]]:
         (
             _influence(
                 "edge definition", "B",
-                Quantity(name=f"{side}, share of its 10-90 % width", u=DEFINITION_SHARE, unit="1"),
-                f"half-contrast point within an edge {width_mm:.2f} mm wide (common practice)",
+                Quantity(
+                    name=f"{side}, share of its 10-90 % width of {width_mm:.2f} mm",
+                    u=DEFINITION_SHARE, unit="1",
+                ),
+                "half-contrast point within the soft edge, a fifth of its 10-90 % width (common "
+                "practice)",
             ),
             DEFINITION_SHARE * width_mm,
         ),

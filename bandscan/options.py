@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from bandscan.temperature import NOT_STATED, Temperatures
+
 DEFAULT_DIAMETER_U_MM = 0.01  # of an outside micrometer at the bench; common practice
 DEFAULT_HEIGHT_U_MM = 0.2  # of a height set with blocks or a calliper; common practice
 
@@ -35,6 +37,8 @@ class MeasureOptions:
         Its standard uncertainty.
     end_side : {"auto", "left", "right", "top", "bottom"}
         Side of the picture, as the user sees it, on which the shaft end lies.
+    temperatures : Temperatures
+        Of the shaft and of what it is measured with.
     seal_path : Path or None
         Seal file, for planning the landing of a new seal.
     """
@@ -48,4 +52,5 @@ class MeasureOptions:
     scale_height_mm: float | None = None
     scale_height_u_mm: float = DEFAULT_HEIGHT_U_MM
     end_side: str = "auto"
+    temperatures: Temperatures = NOT_STATED
     seal_path: Path | None = None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from bandscan.band_places import BandPlaces
 from bandscan.chain import Chain, ring_on
 from bandscan.cylinder import ShaftPose
 from bandscan.errors import ScaleDisagreesError
+from bandscan.influences import Influence, Stated, list_influences
 from bandscan.model import BandEdge, BandReading, Doubt, EndFace, Outline, Photo, Strip
 from bandscan.options import MeasureOptions
 from bandscan.orientation import stored_side
@@ -40,7 +41,7 @@ from bandscan.shaft_limits import (
 )
 from bandscan.silhouette_fit import prior_of
 from bandscan.steps.bands import find_bands
-from bandscan.steps.budget import Budget, Influence, list_influences, make_budget, weigh_scales
+from bandscan.steps.budget import Budget, diameter_by_scale, make_budget, simulate, weigh_scales
 from bandscan.steps.end_face import find_end_face
 from bandscan.steps.landing import plan_landing
 from bandscan.steps.notches import find_notches
@@ -56,6 +57,7 @@ from calib.errors import MeasureError
 from calib.find_rule import NoScaleError
 from calib.lens import LensCalibration, lens_from_exif
 from calib.lensfile import lens_for_photo, read_lens
+from calib.monte_carlo import Spread, validate
 from calib.quantity import Estimate
 from calib.self_calibration import bend_to_scale
 
@@ -130,6 +132,7 @@ def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
             placed.strip, land_mm=placed.land_mm, notches_mm=notches, arc_rad=placed.arc_rad
         )
         bands, budget = _report_bands(placed, readings)
+        gathered.warnings += _doubts_of_budget(bands)
         landing = _plan_landing(placed, bands, budget, options, gathered)
     except MeasureError as error:
         return _measurement(path, gathered, refusal=Refusal.from_error(error))
@@ -379,6 +382,7 @@ def _bare_chain(
         diameter_mm=options.diameter_mm,
         plane=scale.plane if scale else None,
         height_mm=options.scale_height_mm,
+        stretch=options.temperatures.stretch,
     )
 
 
@@ -393,13 +397,19 @@ def _build_chain(
     chain = _bare_chain(outline, lens, options, gathered)
     influences = list_influences(
         chain,
-        lens_covariance=lens.covariance,
-        lens_kind="A" if lens.source == "file" else "B",
+        lens=lens,
         side_u_px=(outline.sides[0].u_px, outline.sides[1].u_px),
-        diameter_u_mm=options.diameter_u_mm,
-        height_u_mm=options.scale_height_u_mm,
+        tilt_u_px=(outline.sides[0].tilt_u_px, outline.sides[1].tilt_u_px),
+        stated=Stated(
+            diameter_u_mm=options.diameter_u_mm,
+            height_u_mm=options.scale_height_u_mm,
+            temperatures=options.temperatures,
+        ),
     )
-    if scale is None or options.diameter_mm is None:
+    if scale is None:
+        return chain, influences
+    if options.diameter_mm is None:
+        gathered.diameter_in_photo = diameter_by_scale(chain, influences)
         return chain, influences
     if options.scale_height_mm is None:
         gathered.agreement = Agreement(en=_height_plausibility(chain))
@@ -470,10 +480,10 @@ def _shaft_result(
     options: MeasureOptions,
     gathered: _Gathered,
 ) -> ShaftResult:
+    diameter = gathered.diameter_in_photo
     if options.diameter_mm is not None:
         diameter = Estimate(value=options.diameter_mm, u=options.diameter_u_mm)
-    else:
-        diameter = gathered.diameter_in_photo or Estimate(value=2.0 * pose.radius_mm, u=0.0)
+    assert diameter is not None  # without both the photo was refused
     return ShaftResult(
         diameter_mm=diameter,
         diameter_in_photo_mm=gathered.diameter_in_photo,
@@ -481,6 +491,7 @@ def _shaft_result(
         end=end,
         seen_to_mm=seen_to_mm,
         arc_rad=arc_rad,
+        temperatures=options.temperatures,
     )
 
 
@@ -511,8 +522,10 @@ def _diameter_scale(
     )
 
 
-def _report_bands(placed: _Placed, readings: list[BandReading]) -> tuple[tuple[Band, ...], Budget]:
-    """Edges to rings in the picture, through the budget, to results."""
+def _report_bands(
+    placed: _Placed, readings: list[BandReading], *, by_draws: bool = True
+) -> tuple[tuple[Band, ...], Budget]:
+    """Edges to rings in the picture, through the budget and the draws, to results."""
     pose, camera, arc = placed.pose, placed.camera, placed.arc_rad
     edges = [edge for reading in readings for edge in (reading.start, reading.end)]
     results = [
@@ -526,21 +539,56 @@ def _report_bands(placed: _Placed, readings: list[BandReading]) -> tuple[tuple[B
     angles = np.linspace(arc[0], arc[1], 17)
     rings = [ring_on(pose, camera, result.along(angles, arc), arc) for result in results]
     zero = ring_on(pose, camera, 0.0, arc, radius_share=placed.end.rim_radius_mm / pose.radius_mm)
+    chain, influences = placed.chain, placed.influences
     budget = make_budget(
-        placed.chain, placed.influences, zero=zero, end=placed.end, bands=readings, rings=rings
-    )
+        chain, influences, zero=zero, end=placed.end, bands=readings, rings=rings
+    )  # fmt: skip
+    spreads: Sequence[Spread | None] = [None] * (3 * len(readings))
+    if by_draws and readings:
+        spreads = simulate(
+            chain, influences, zero=zero, end=placed.end, bands=readings, rings=rings
+        )  # fmt: skip
+    placed_edges = [
+        replace(result, position_mm=position, spread_mm=spread)
+        for result, position, spread in zip(results, budget.edges, spreads, strict=False)
+    ]
     bands = tuple(
         Band(
-            start=replace(results[2 * i], position_mm=budget.edges[2 * i]),
-            end=replace(results[2 * i + 1], position_mm=budget.edges[2 * i + 1]),
+            start=placed_edges[2 * i],
+            end=placed_edges[2 * i + 1],
             width_mm=budget.widths[i],
             arc_rad=arc,
             looks=reading.looks,
             strength=reading.strength,
+            width_spread_mm=spreads[len(edges) + i],
         )
         for i, reading in enumerate(readings)
     )
     return bands, budget
+
+
+def _doubts_of_budget(bands: Sequence[Band]) -> list[Doubt]:
+    """Where the interval by draws is not that of the first-order budget (JCGM 101, 8)."""
+    bent = []
+    for number, band in enumerate(bands, start=1):
+        for name, budget, spread in (
+            ("start", band.start.position_mm, band.start.spread_mm),
+            ("end", band.end.position_mm, band.end.spread_mm),
+            ("width", band.width_mm, band.width_spread_mm),
+        ):
+            if spread is not None and not validate(budget, spread).holds:
+                low, high = budget.value - budget.expanded, budget.value + budget.expanded
+                bent.append(
+                    f"band {number} {name} {spread.low:.3f} to {spread.high:.3f} mm "
+                    f"(± says {low:.3f} to {high:.3f})"
+                )
+    if not bent:
+        return []
+    message = (
+        "The model is bent over the width of its uncertainties, so that ± is not the whole story. "
+        f"By draws of the inputs, 95 of 100 lie within: {'; '.join(bent)}. Go by the wider."
+    )
+    return [Doubt(code="budget-bent", message=message)]
 
 
 def _expected_expanded_mm(placed: _Placed) -> float:
@@ -558,5 +606,5 @@ def _expected_expanded_mm(placed: _Placed) -> float:
     reading = BandReading(
         start=edge, end=replace(edge, axial_mm=middle + 2.0), looks="smoother", strength=0.0
     )
-    _, budget = _report_bands(placed, [reading])
+    _, budget = _report_bands(placed, [reading], by_draws=False)
     return budget.edges[0].expanded

@@ -12,9 +12,11 @@ from numpy.typing import ArrayLike
 
 from bandscan.cylinder import ShaftPose
 from bandscan.model import BudgetLine, Doubt, EndFace, Photo, Strip
+from bandscan.temperature import NOT_STATED, Temperatures
 from calib.camera import FloatArray
 from calib.errors import MeasureError
 from calib.lens import LensCalibration
+from calib.monte_carlo import Spread
 from calib.quantity import Estimate
 
 
@@ -102,6 +104,8 @@ class ShaftResult:
         Axial position up to which the land can be seen and was searched.
     arc_rad : (float, float)
         Part of the circumference that was used.
+    temperatures : Temperatures
+        When it was measured; positions are those at 20 degrees Celsius.
     """
 
     diameter_mm: Estimate
@@ -110,6 +114,7 @@ class ShaftResult:
     end: EndFace
     seen_to_mm: float
     arc_rad: tuple[float, float]
+    temperatures: Temperatures = NOT_STATED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,11 +129,14 @@ class EdgeResult:
         10-90 % width of the transition as seen.
     wobble_mm : (float, float)
         Cosine and sine part of its run round the shaft.
+    spread_mm : Spread or None
+        Position by draws of the inputs (JCGM 101).
     """
 
     position_mm: Estimate
     blur_mm: float = 0.0
     wobble_mm: tuple[float, float] = (0.0, 0.0)
+    spread_mm: Spread | None = None
 
     def along(self, angle_rad: ArrayLike, arc_rad: tuple[float, float]) -> FloatArray:
         """Axial position, mm, at the angles, same shape; its mean over `arc_rad` is the value."""
@@ -157,6 +165,7 @@ class Band:
     arc_rad: tuple[float, float]
     looks: str  # "brighter", "darker" or "smoother"
     strength: float
+    width_spread_mm: Spread | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from bandscan import edge_fit, silhouette_fit
 from bandscan.edge_fit import Baseline, Light
+from bandscan.model import Silhouette
 from bandscan.silhouette_fit import Prior, SilhouetteFit, Window
 from calib.camera import FloatArray
 
@@ -53,14 +54,20 @@ class FittedSide:
         Positions along it, px, over which the side was fitted.
     fit : SilhouetteFit
         Its offset from the line over these.
-    u_px : float
-        Standard uncertainty of that offset.
+    u_px, tilt_u_px : float
+        Standard uncertainty of that offset, and of its change from the middle to the ends.
     """
 
     base: Baseline
     s: FloatArray
     fit: SilhouetteFit
     u_px: float
+    tilt_u_px: float
+
+    @property
+    def silhouette(self) -> Silhouette:
+        """The side as the steps that follow want it."""
+        return Silhouette(points_px=self.points_px, u_px=self.u_px, tilt_u_px=self.tilt_u_px)
 
     @property
     def points_px(self) -> FloatArray:
@@ -193,16 +200,35 @@ def _fit_side(
         line, fits, profile = fitted(whole)
         if not fits:
             return None
+    return _joined(line, whole, fits, prior, _fading(profile, fits) * _FADING_U * width_px)
+
+
+def _joined(
+    line: Baseline, s: FloatArray, fits: list[SilhouetteFit], prior: Prior, fading_u_px: float
+) -> FittedSide:
+    """The median of the fits; their spread joins the uncertainty."""
     middles = np.array([fit.middle_px for fit in fits])
-    middle = float(np.median(middles))
-    u_px = math.hypot(
-        fits[0].u_px,
-        _SPREAD_U * 0.5 * float(np.ptp(middles)),
-        _SYSTEMATIC_U_PX,
-        _fading(profile, middle) * _FADING_U * width_px,
+    tilts = np.array([fit.tilt_px for fit in fits])
+    first = fits[0]
+    fit = replace(
+        first,
+        offset_px=float(np.median(middles)) - 2.0 / 3.0 * first.bow_px,
+        tilt_px=float(np.median(tilts)),
     )
-    fit = replace(fits[0], offset_px=middle - 2.0 / 3.0 * fits[0].bow_px)
-    return FittedSide(base=line, s=whole, fit=fit, u_px=u_px)
+    spread = _SPREAD_U * 0.5
+    tilt_u_px = math.hypot(
+        math.sqrt(3.0) * first.u_px,  # of a straight line through even points
+        spread * float(np.ptp(tilts)),
+        _SYSTEMATIC_U_PX,
+        fading_u_px / 2.0,
+    )
+    return FittedSide(
+        base=line,
+        s=s,
+        fit=fit,
+        u_px=math.hypot(first.u_px, spread * float(np.ptp(middles)), _SYSTEMATIC_U_PX, fading_u_px),
+        tilt_u_px=1.0 / math.hypot(1.0 / tilt_u_px, 1.0 / prior.tilt_u_px),
+    )
 
 
 def _fit_along(
@@ -248,9 +274,9 @@ def _read(
     return values
 
 
-def _fading(profile: FloatArray, middle_px: float) -> float:
+def _fading(profile: FloatArray, fits: list[SilhouetteFit]) -> float:
     """How surely metal that is brighter than the ground fades into it, 0 to 1."""
-    away = _SEARCH.offsets_px - middle_px
+    away = _SEARCH.offsets_px - float(np.median([fit.middle_px for fit in fits]))
     near, far = _BESIDE_PX
     metal = float(profile[(away > -far) & (away < -near)].mean())
     ground = float(profile[(away > near) & (away < far)].mean())

@@ -34,8 +34,8 @@ _BLURS_PX = (
     3.0,
 )  # of a photo that is fit to be measured
 _FINE = 4  # samples of the model in one of the profile
-_TILT_PX = np.arange(-3.0, 3.01, 0.5)  # ends of the line against its middle
-_BOW_PX = np.arange(-2.0, 2.01, 0.5)  # middle against the ends: lens known from EXIF only
+_TILT_PX = np.arange(-3.0, 3.01, 0.125)  # ends of the line against its middle
+_BOWS = np.arange(-2.0, 2.01, 1.0)  # middle against the ends, in standard uncertainties of it
 _CAP = 25.0  # a segment that disagrees by more than 5 standard deviations is not believed
 _AGREE_PX = 1.0  # a place off the common line by more is another edge
 _MIN_U_PX = 0.05  # of any edge: pixels, JPEG and demosaicing (common practice)
@@ -252,7 +252,7 @@ def _common_line(
 ) -> tuple[float, float, float, float]:
     """Offset, tilt and bow with the least total cost, and the offset's uncertainty."""
     edges = window.edges_px
-    tilt, bow = (g.ravel() for g in np.meshgrid(_TILT_PX, _BOW_PX, indexing="ij"))
+    tilt, bow = (g.ravel() for g in np.meshgrid(_TILT_PX, prior.bow_u_px * _BOWS, indexing="ij"))
     if len(t) < 4:
         tilt, bow = np.zeros(1), np.zeros(1)
     shift = np.rint((tilt[:, None] * t + bow[:, None] * (1.0 - t * t)) / window.step_px).astype(int)

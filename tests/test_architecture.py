@@ -22,7 +22,7 @@ LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
 
 # What the output may read: results and the values in them, no mathematics.
 READABLE_NAMES = (
-    "curves model result "  # of a measurement
+    "curves explanation model result "  # of a measurement
     "attribution band_places planning remedies seal shaft_sheet stack_up"  # of a landing
 )
 READABLE = {f"bandscan.{name}" for name in READABLE_NAMES.split()}

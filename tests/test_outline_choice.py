@@ -14,7 +14,7 @@ TRUE_WIDTH_PX = 400.0
 def outline(width_px: float) -> Outline:
     x = np.linspace(0.0, 900.0, 10)
     sides = [
-        Silhouette(points_px=np.stack([x, np.full_like(x, y)], axis=-1), u_px=u)
+        Silhouette(points_px=np.stack([x, np.full_like(x, y)], axis=-1), u_px=u, tilt_u_px=u)
         for y, u in ((0.0, 0.1), (width_px, 2.0))
     ]
     return Outline(

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from bandscan.curves import axis_px, edge_px, end_face_px
-from bandscan.model import Photo
+from bandscan.model import BudgetLine, Photo
 from bandscan.result import (
     Band,
     CheckReport,
@@ -24,6 +24,7 @@ from bandscan.result import (
 )
 from calib.camera import Camera
 from calib.lens import LensCalibration
+from calib.monte_carlo import Spread, validate
 from calib.quantity import Estimate
 
 MEASUREMENT_SCHEMA = "bandscan.measurement/1"
@@ -46,18 +47,32 @@ def measurement_object(measurement: Measurement) -> Json:
         else {"En": measurement.agreement.en, "agree": measurement.agreement.agree},
         "shaft": _shaft(camera, measurement.shaft),
         "bands": [_band(camera, measurement.shaft, band) for band in bands],
-        "budget": [
-            {
-                "edge": line.edge,
-                "source": line.source,
-                "type": line.kind,
-                "contribution_mm": line.contribution_mm,
-            }
-            for line in measurement.budget
-        ],
+        "budget": [_budget_line(line) for line in measurement.budget],
+        "covariance_mm2": measurement.covariance_mm2 if bands else None,
         "warnings": [{"code": w.code, "message": w.message} for w in measurement.warnings],
         "refusal": _refusal(measurement.refusal),
         "landing": None if measurement.landing is None else landing_object(measurement.landing),
+    }
+
+
+def _budget_line(line: BudgetLine) -> Json:
+    return {
+        "edge": line.edge,
+        "source": line.source,
+        "type": line.kind,
+        "distribution": line.distribution,
+        "contribution_mm": line.contribution_mm,
+        "dof": line.dof,
+        "inputs": [
+            {
+                "name": item.name,
+                "u": item.u,
+                "unit": item.unit,
+                "sensitivity_mm": item.sensitivity_mm,
+            }
+            for item in line.inputs
+        ],
+        "from": line.origin,
     }
 
 
@@ -95,6 +110,8 @@ def _finite(value: Any) -> Any:
     """Plain Python values, with null for what is not a finite number."""
     if isinstance(value, dict):
         return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, np.ndarray):
+        value = value.tolist()
     if isinstance(value, (list, tuple)):
         return [_finite(item) for item in value]
     if isinstance(value, (float, np.floating)):
@@ -155,6 +172,22 @@ def _value_u(estimate: Estimate | None) -> Json | None:
     return None if estimate is None else {"value": estimate.value, "u": estimate.u}
 
 
+def _with_spread(estimate: Estimate, spread: Spread | None) -> Json:
+    """An estimate with the interval of the draws beside it."""
+    content = full_estimate(estimate)
+    if spread is not None:
+        content["monte_carlo"] = {
+            "mean": spread.mean,
+            "u": spread.u,
+            "low": spread.low,
+            "high": spread.high,
+            "trials": spread.trials,
+            "lost": spread.lost,
+            "validates": validate(estimate, spread).holds,
+        }
+    return content
+
+
 def full_estimate(estimate: Estimate) -> Json:
     """Value, standard and expanded uncertainty, coverage factor, degrees of freedom."""
     return {
@@ -179,6 +212,11 @@ def _shaft(camera: Camera | None, shaft: ShaftResult | None) -> Json | None:
         "chamfer_mm": _value_u(shaft.end.chamfer_mm),
         "seen_to_mm": shaft.seen_to_mm,
         "arc_deg": _degrees(shaft.arc_rad),
+        "temperature_c": {
+            "shaft": shaft.temperatures.shaft_c,
+            "scale": shaft.temperatures.standard_c,
+            "stated": shaft.temperatures.stated,
+        },
     }
 
 
@@ -193,9 +231,9 @@ def _band(camera: Camera | None, shaft: ShaftResult | None, band: Band) -> Json:
         return _points(edge_px(camera, shaft, band, edge))
 
     return {
-        "start_mm": full_estimate(band.start.position_mm),
-        "end_mm": full_estimate(band.end.position_mm),
-        "width_mm": full_estimate(band.width_mm),
+        "start_mm": _with_spread(band.start.position_mm, band.start.spread_mm),
+        "end_mm": _with_spread(band.end.position_mm, band.end.spread_mm),
+        "width_mm": _with_spread(band.width_mm, band.width_spread_mm),
         "start_px": curve(band.start),
         "end_px": curve(band.end),
         "arc_deg": _degrees(band.arc_rad),

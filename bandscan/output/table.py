@@ -84,7 +84,9 @@ def _shaft_lines(shaft: ShaftResult) -> list[str]:
         text = f"outer edge at {plus_minus(shaft.end.chamfer_mm)} mm; it is not the zero"
         lines.append(_row("Chamfer", text))
     diameter = f"diameter {plus_minus(shaft.diameter_mm)} mm"
-    if shaft.diameter_in_photo_mm is not None:
+    if shaft.diameter_mm == shaft.diameter_in_photo_mm:
+        diameter += ", by the scale"
+    elif shaft.diameter_in_photo_mm is not None:
         diameter += f"; {plus_minus(shaft.diameter_in_photo_mm)} mm in the photo, by the scale"
     return [*lines, _row("Shaft", diameter)]
 

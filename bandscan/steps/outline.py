@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from bandscan import edge_fit, silhouette_fit
 from bandscan.errors import NoEndError, NoShaftError
-from bandscan.model import Outline, Photo, Silhouette
+from bandscan.model import Outline, Photo
 from bandscan.outline_search import RoughShaft
 from bandscan.sampling import sample_linear
 from bandscan.side_fit import fit_sides
@@ -475,7 +475,7 @@ def _outline(
     if sides is None:
         return None
     seen_to = max(float(side.s[-1]) for side in sides)
-    silhouettes = [Silhouette(points_px=side.points_px, u_px=side.u_px) for side in sides]
+    silhouettes = [side.silhouette for side in sides]
     breaks = np.array([seen_to] if seen_to < frame.length - silhouette_fit.SEGMENT_PX else [])
     return Outline(
         sides=(silhouettes[0], silhouettes[1]),

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from bandscan import edge_fit, outline_search, silhouette_fit
 from bandscan.edge_fit import Baseline, EdgeLine, Light
 from bandscan.errors import NoEndError, NoShaftError
-from bandscan.model import Outline, Photo, Silhouette
+from bandscan.model import Outline, Photo
 from bandscan.outline_search import RoughShaft
 from bandscan.side_fit import fit_sides
 from bandscan.silhouette_fit import Prior
@@ -118,7 +118,7 @@ def find_outlines(
         )
         if sides is None:
             return None
-        silhouettes = [Silhouette(points_px=side.points_px, u_px=side.u_px) for side in sides]
+        silhouettes = [side.silhouette for side in sides]
         return Outline(
             sides=(silhouettes[0], silhouettes[1]),
             **_axis_points(photo, strips, list(lines), end_s, min(side.s[-1] for side in sides)),

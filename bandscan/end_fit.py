@@ -40,7 +40,7 @@ _NARROWING = 0.6  # of the window, round by round
 # Prior standard deviations: the silhouettes place the axis sideways to a fraction of a
 # pixel, the search knows the chamfer's length to about a third.
 _STEEPEST = 2.0  # height of a chamfer by its length: 63 degrees from the axis
-_SIDEWAYS_PRIOR_PX = 0.3
+_SIDEWAYS_PRIOR_PX = 1.0
 _LENGTH_PRIOR = 0.3
 _REWEIGHTINGS = 5  # then the weights stand to a per cent
 _TUKEY = 4.685  # 95 % efficiency for normal errors (Beaton & Tukey 1974)

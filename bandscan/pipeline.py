@@ -358,7 +358,11 @@ def _best_end(
     def end_of(outline: Outline) -> EndFace:
         pose = _bare_chain(outline, lens, options, gathered).pose()
         near_mm = _axial_of(pose, lens.camera, outline.end_px)
-        return find_end_face(photo, lens.camera, pose, approximate_axial_mm=near_mm)
+        low, high = outline.sides
+        return find_end_face(
+            photo, lens.camera, pose, approximate_axial_mm=near_mm,
+            sideways_u_px=math.hypot(low.u_px, high.u_px) / 2.0,
+        )  # fmt: skip
 
     return best_end(outlines, end_of)
 

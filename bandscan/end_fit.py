@@ -106,6 +106,8 @@ class EndFit:
         Median standard deviation of the edges' slopes as that derivative shows them.
     pixel_mm : float
         Size of a pixel in the axis plane at the end.
+    sideways_px, sideways_u_px : float
+        By how much the end shows beside the axis, by its edges alone.
     """
 
     shape: EndShape
@@ -118,6 +120,8 @@ class EndFit:
     sigma_px: float
     width_px: float
     pixel_mm: float
+    sideways_px: float
+    sideways_u_px: float
 
 
 def fit_end(
@@ -181,7 +185,19 @@ def fit_end(
         sigma_px=crossings.sigma_px,
         width_px=float(np.median(crossings.width_px)),
         pixel_mm=pixel_mm,
+        **_by_edges_alone(
+            sideways / pixel_mm, math.sqrt(fit.covariance[3, 3]) / pixel_mm, profiler.sideways_u_px
+        ),
     )
+
+
+def _by_edges_alone(value_px: float, u_px: float, prior_u_px: float) -> dict[str, float]:
+    """The estimate of the shift with what the outline says of it (0) taken out again."""
+    weight = max(u_px**-2 - prior_u_px**-2, 1e-3 * u_px**-2)
+    return {
+        "sideways_px": value_px * u_px**-2 / weight,
+        "sideways_u_px": 1.0 / math.sqrt(weight),
+    }
 
 
 def arc_beyond(profiler: Profiler, fit: EndFit, reach_px: float) -> float | None:

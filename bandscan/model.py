@@ -5,6 +5,7 @@ Pixel coordinates are those of the stored file's grid, pixel centres at whole nu
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -104,6 +105,10 @@ class EndFace:
         What the zero rests on: "face rim", the circle that bounds the end face.
     support : float
         Share of the outline of such an end that shows an edge, 0 to 1.
+    beside_px : ndarray, shape (2,), or None
+        By how much the end shows beside the axis in the photo, and
+    beside_u_px : float
+        its standard uncertainty.
     """
 
     axial_mm: Estimate
@@ -111,6 +116,8 @@ class EndFace:
     rim_radius_mm: float
     what: str
     support: float = 1.0
+    beside_px: FloatArray | None = None
+    beside_u_px: float = math.inf
     warnings: tuple[Doubt, ...] = ()
 
 

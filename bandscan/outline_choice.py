@@ -10,6 +10,7 @@ import numpy as np
 
 from bandscan.errors import NoEndError
 from bandscan.model import EndFace, Outline, Silhouette
+from calib.camera import FloatArray
 from calib.errors import MeasureError
 
 # Support (share of the outline of an end that shows an edge), common practice, no published
@@ -18,6 +19,8 @@ _PLAIN_END = 0.6  # more leaves no doubt
 _FAINT_END = 0.42  # less is refused
 _TELLS = 0.04  # of support: what one outline must lead by to be three times as likely
 _MOST_TRIALS = 20
+_CENTRINGS = 3
+_WELL_KNOWN_PX = 0.3  # a side known better gains nothing from where the end shows the axis
 _SAME_SIDE_PX = 1.0
 
 EndOf = Callable[[Outline], EndFace]
@@ -138,14 +141,72 @@ def best_end(outlines: Iterable[Outline], end_of: EndOf) -> tuple[Outline, EndFa
             "Lay the shaft on a ground that is plainly brighter or darker, and photograph again "
             "with the whole end in the picture, in even light.",
         )
+    chosen = _centred(chosen, end_of)
     return _with_doubt(trials, best, chosen), chosen.end
+
+
+def _centred(trial: _Trial, end_of: EndOf) -> _Trial:
+    """The trial with its sides moved to where the end shows the axis."""
+    sides = _ordered(trial.outline)
+    best = replace(trial, outline=replace(trial.outline, sides=sides))
+    moved_px = np.zeros(2)
+    for _ in range(_CENTRINGS):
+        if best.end.beside_px is None or max(side.u_px for side in sides) < _WELL_KNOWN_PX:
+            break
+        shown_px = moved_px + best.end.beside_px
+        moved, moved_px = _moved_to(sides, shown_px, best.end.beside_u_px)
+        outline = replace(trial.outline, sides=moved)
+        try:
+            end = end_of(outline)
+        except MeasureError:
+            break
+        if end.support < best.end.support - _TELLS:
+            break
+        best = _Trial(outline=outline, end=end)
+    return best
+
+
+def _moved_to(
+    sides: tuple[Silhouette, Silhouette], shown_px: FloatArray, u_px: float
+) -> tuple[tuple[Silhouette, Silhouette], FloatArray]:
+    """Sides moved so that the axis passes through where the end shows it, and by how much it moved.
+
+    Linear least squares: the shift of the axis at the end is the mean of those of the sides
+    there; offset and tilt of either are known to their uncertainties and take their shares.
+    """
+    outward = [_outward(sides[k], sides[1 - k]) for k in (0, 1)]
+    variances = [side.u_px**2 + side.tilt_u_px**2 for side in sides]
+    total = sum(variances) / 4.0 + u_px**2
+    moved, shift_px = [], np.zeros(2)
+    for side, square, variance in zip(sides, outward, variances, strict=True):
+        wanted = float(shown_px @ square) / total / 2.0
+        offset, tilt = side.u_px**2 * wanted, -(side.tilt_u_px**2) * wanted
+        place = np.linspace(-1.0, 1.0, len(side.points_px))[:, None]
+        moved.append(
+            replace(
+                side,
+                points_px=side.points_px + (offset + tilt * place) * square,
+                u_px=side.u_px * math.sqrt(1.0 - side.u_px**2 / total / 4.0),
+                tilt_u_px=side.tilt_u_px * math.sqrt(1.0 - side.tilt_u_px**2 / total / 4.0),
+            )
+        )
+        shift_px += variance * wanted / 2.0 * square
+    return (moved[0], moved[1]), shift_px
+
+
+def _outward(side: Silhouette, other: Silhouette) -> FloatArray:
+    """Unit vector square to a side, away from the other."""
+    along = side.points_px[-1] - side.points_px[0]
+    square = np.array([-along[1], along[0]]) / max(float(np.linalg.norm(along)), 1e-9)
+    away = side.points_px.mean(axis=0) - other.points_px.mean(axis=0)
+    return np.asarray(square if square @ away > 0.0 else -square)
 
 
 def _with_doubt(trials: _Trials, best: _Key, chosen: _Trial) -> Outline:
     """The outline with the other sides that were tried, by their odds, in its uncertainty."""
     sides = []
     for k in (0, 1):
-        here = trials.sides[k][best[k]]
+        here, moved = trials.sides[k][best[k]], chosen.outline.sides[k]
         odds, squares = 1.0, 0.0
         for key, trial in trials.done.items():
             if trial is None or key[k] == best[k] or key[1 - k] != best[1 - k]:
@@ -153,7 +214,7 @@ def _with_doubt(trials: _Trials, best: _Key, chosen: _Trial) -> Outline:
             chance = math.exp((trial.end.support - chosen.end.support) / _TELLS)
             odds += chance
             squares += chance * _apart_px(here, trials.sides[k][key[k]]) ** 2
-        sides.append(replace(here, u_px=math.hypot(here.u_px, math.sqrt(squares / odds))))
+        sides.append(replace(moved, u_px=math.hypot(moved.u_px, math.sqrt(squares / odds))))
     return replace(chosen.outline, sides=(sides[0], sides[1]))
 
 

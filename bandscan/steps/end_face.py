@@ -68,6 +68,9 @@ _EDGE_SHARE = 0.1
 # them all together, by something like half as much.
 _COMMON_SHARE = 0.5
 
+_EDGES_REPEATED = math.sqrt(_REPEATED)
+_BESIDE_U_PX = 0.5  # of an end beside the axis: what its edges mirror, on renderings
+
 _OUTSIDE = "The shaft's end lies outside the picture."
 _REMEDY = (
     "Photograph again with the whole shaft end in the picture, in even light and before a "
@@ -130,7 +133,13 @@ def find_end_face(
     loose_px = max(sideways_u_px, _LEAST_SIDEWAYS_PX)
     profiler = Profiler(photo, camera, plane, low, high, loose_px)
     fit, doubts, doubt_mm = _outermost(plane, _fits(profiler, candidates, evidence.step_mm))
-    return _settle(profiler, fit, doubts, doubt_mm)
+    face = np.array([fit.shape.face_mm[0]] * 2)
+    axis, beside = plane.pixels(camera, face, np.array([0.0, fit.pixel_mm]))
+    return replace(
+        _settle(profiler, fit, doubts, doubt_mm),
+        beside_px=fit.sideways_px * (beside - axis),
+        beside_u_px=math.hypot(_EDGES_REPEATED * fit.sideways_u_px, _BESIDE_U_PX),
+    )
 
 
 def _check_in_photo(photo: Photo, camera: Camera, pose: ShaftPose, approximate_mm: float) -> None:

@@ -62,9 +62,9 @@ class Crossings:
     length_px : ndarray, shape (b,)
         Length of curve.
     piece : ndarray of int, shape (b,)
-    slopes : ndarray, shape (b, 4)
-        Derivative of the curve's place along its normal (px) by face, height, length (mm)
-        and sideways shift (mm).
+    slopes : ndarray, shape (b, 5)
+        Derivative of the curve's place along its normal (px) by face, height, length (mm),
+        sideways shift and place of the camera along the axis (mm).
     width_px : ndarray, shape (b,)
         Standard deviation of the edge's slope as the derivative shows it.
     sigma_px : float
@@ -108,6 +108,9 @@ class EndFit:
         Size of a pixel in the axis plane at the end.
     sideways_px, sideways_u_px : float
         By how much the end shows beside the axis, by its edges alone.
+    strain : float
+        By how much the axis had to give: sum of squares of its shift and lean over their
+        standard uncertainties.
     """
 
     shape: EndShape
@@ -122,6 +125,7 @@ class EndFit:
     pixel_mm: float
     sideways_px: float
     sideways_u_px: float
+    strain: float
 
 
 def fit_end(
@@ -148,24 +152,27 @@ def fit_end(
     sigma_px : float, optional
         Width of the derivative, where an earlier fit has told it.
     """
-    shape, sideways = start, 0.0
+    shape, sideways, lean = start, 0.0, 0.0
     pixel_mm = profiler.pixel_mm(start)
     length_u = length_u_mm or _LENGTH_PRIOR * float(start.length_mm[0])
     sigmas = (sigma_px,) if sigma_px else _EDGE_SIGMAS_PX
     for round_ in range(_ROUNDS):
         window = max(reach_px * _NARROWING**round_, 2.5 * sigmas[0])
         search = _Search(window_px=window, sigmas_px=sigmas)
-        crossings = _cross(profiler, shape, sideways, pieces, pixel_mm, search)
+        seen_from = replace(profiler.plane, camera_mm=profiler.plane.camera_mm + lean)
+        crossings = _cross(profiler, seen_from, shape, sideways, pieces, pixel_mm, search)
         sigmas = (crossings.sigma_px,)
         prior = (
             (2, float(start.length_mm[0] - shape.length_mm[0]), length_u),
             (3, -sideways, profiler.sideways_u_px * pixel_mm),
+            (4, -lean, profiler.lean_u_mm),
         )
         fit = _join(crossings, prior, max(_SCATTER_MAX_PX, window / 4.0))
-        limit = np.array([reach_px, reach_px, reach_px, 1.0]) * pixel_mm
+        limit = np.array([reach_px, reach_px, reach_px, 1.0, np.inf]) * pixel_mm
         change = np.clip(fit.change, -3.0 * limit, 3.0 * limit)
         shape = moved(profiler.plane, shape, change)
         sideways += float(change[3])
+        lean += float(change[4])
         settled = np.abs(crossings.slopes @ change).max(initial=0.0) < _SETTLED_PX
         if settled and window <= 2.5 * sigmas[0]:
             break
@@ -174,9 +181,13 @@ def fit_end(
         for piece in pieces
         if (own := crossings.piece == piece).any()
     }
+    # The far point of the rim stays where it shows, whatever the fit took for the axis' lean.
+    growth = profiler.plane.growth(shape)
+    unlean = np.eye(5)[:3]
+    unlean[0, 4] = 1.0 / growth - 1.0
     return EndFit(
-        shape=shape,
-        covariance=fit.covariance[:3, :3],
+        shape=replace(shape, face_mm=shape.face_mm + unlean[0, 4] * lean),
+        covariance=unlean @ fit.covariance @ unlean.T,
         scatter_px=fit.scatter_px,
         support=support,
         merit=float(np.average(fit.agreement, weights=crossings.length_px)),
@@ -185,6 +196,8 @@ def fit_end(
         sigma_px=crossings.sigma_px,
         width_px=float(np.median(crossings.width_px)),
         pixel_mm=pixel_mm,
+        strain=(sideways / profiler.sideways_u_px / pixel_mm) ** 2
+        + (lean / profiler.lean_u_mm) ** 2,
         **_by_edges_alone(
             sideways / pixel_mm, math.sqrt(fit.covariance[3, 3]) / pixel_mm, profiler.sideways_u_px
         ),
@@ -268,13 +281,13 @@ class _Search:
 
 def _cross(
     profiler: Profiler,
+    plane: AxisPlane,
     shape: EndShape,
     sideways_mm: float,
     pieces: tuple[Piece, ...],
     pixel_mm: float,
     search: _Search,
 ) -> Crossings:
-    plane = profiler.plane
     blocks, per_block = _blocks(plane, shape, pieces, pixel_mm)
     samples = {piece: blocks[piece] * per_block for piece in blocks}
     drawing, slopes = _with_slopes(plane, shape, samples)
@@ -296,7 +309,7 @@ def _cross(
         width_px=best_found[2],
         length_px=drawing.length_mm[0].reshape(-1, per_block).sum(axis=1) / pixel_mm,
         piece=drawing.piece.reshape(-1, per_block)[:, 0],
-        slopes=slopes.reshape(-1, per_block, 4).mean(axis=1) / pixel_mm,
+        slopes=slopes.reshape(-1, per_block, 5).mean(axis=1) / pixel_mm,
         sigma_px=best_sigma,
     )
 
@@ -319,13 +332,15 @@ def _blocks(
 def _with_slopes(
     plane: AxisPlane, shape: EndShape, samples: dict[Piece, int]
 ) -> tuple[Drawing, FloatArray]:
-    """The drawn end, and how its curves move along their normals by each parameter, (m, 4)."""
+    """The drawn end, and how its curves move along their normals by each parameter, (m, 5)."""
     delta = 1e-5 * plane.pose.radius_mm
     steps = np.vstack([np.zeros(3), delta * np.eye(3)])
     drawn = draw(plane, moved(plane, shape, steps.T), samples)
     nx, nw = drawn.nx[0], drawn.nw[0]
     along = (drawn.x_mm[1:] - drawn.x_mm[0]) * nx + (drawn.w_mm[1:] - drawn.w_mm[0]) * nw
-    slopes = np.stack([*(along / delta), nw], axis=1)
+    leaning = draw(replace(plane, camera_mm=plane.camera_mm + delta), shape, samples)
+    by_lean = (leaning.x_mm[0] - drawn.x_mm[0]) * nx + (leaning.w_mm[0] - drawn.w_mm[0]) * nw
+    slopes = np.stack([*(along / delta), nw, by_lean / delta], axis=1)
     return drawn.first(), slopes
 
 
@@ -381,7 +396,7 @@ class _Joined:
 def _join(
     crossings: Crossings, prior: tuple[tuple[int, float, float], ...], scatter_max_px: float
 ) -> _Joined:
-    """Robust least squares for the change of (face, height, length, sideways) in mm."""
+    """Robust least squares for the change of (face, height, length, sideways, lean) in mm."""
     usable = np.isfinite(crossings.noise_px)
     noise = np.where(usable, crossings.noise_px, 1.0)
     a, y = crossings.slopes, np.where(usable, crossings.offset_px, 0.0)
@@ -394,7 +409,7 @@ def _join(
         for index, value, sigma in prior:
             normal[index, index] += 1.0 / sigma**2
             right[index] += value / sigma**2
-        normal[np.diag_indices(4)] += 1e-6  # 1 m: where nothing was found nothing moves
+        normal[np.diag_indices(5)] += 1e-6  # 1 m: where nothing was found nothing moves
         change = np.linalg.solve(normal, right)
         residual = y - a @ change
         spread = _middle(np.abs(residual[usable]))

@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bandscan.end_shape import AxisPlane, Drawing, EndShape
-from bandscan.model import Photo
+from bandscan.model import AxisDoubt, Photo
 from calib.camera import Camera, FloatArray
 from calib.light import linear_light
 
+_LEAST_LEAN_RAD = 1e-4  # of an axis that is known
 SAMPLE_PX = 0.5  # between samples of a profile
 
 
@@ -23,8 +24,8 @@ class Profiler:
     ----------
     low_px, high_px : ndarray, shape (2,)
         Corners of the part of the photo that is decoded to linear light, once.
-    sideways_u_px : float
-        Standard uncertainty of the axis' place across its direction.
+    axis : AxisDoubt
+        How well the axis is known.
     """
 
     def __init__(
@@ -34,7 +35,7 @@ class Profiler:
         plane: AxisPlane,
         low_px: FloatArray,
         high_px: FloatArray,
-        sideways_u_px: float,
+        axis: AxisDoubt,
     ) -> None:
         limit = (photo.width_px, photo.height_px)
         x0, y0 = (int(v) for v in np.clip(np.floor(low_px), 0, limit))
@@ -43,7 +44,8 @@ class Profiler:
         self._origin = np.array([x0, y0], dtype=float)
         self._camera = camera
         self.plane = plane
-        self.sideways_u_px = sideways_u_px
+        self.sideways_u_px = axis.sideways_px
+        self.lean_u_mm = max(axis.lean_rad, _LEAST_LEAN_RAD) * plane.distance_mm
 
     def pixel_mm(self, shape: EndShape) -> float:
         """Size of a pixel in the axis plane at the end."""

@@ -71,6 +71,12 @@ class AxisPlane:
         x = self.camera_mm + (np.asarray(axial_mm) - self.camera_mm) * growth
         return np.asarray(x), np.asarray(across * growth)
 
+    def growth(self, shape: EndShape) -> float:
+        """By how much the far point of one end's rim is moved away from the camera's foot."""
+        rim = self.pose.radius_mm - float(shape.height_mm[0])
+        toward = -rim if face_is_seen(self, shape.face_mm)[0] else rim
+        return self.distance_mm / (self.distance_mm - toward)
+
     def pixels(self, camera: Camera, x_mm: FloatArray, w_mm: FloatArray) -> FloatArray:
         """Pixel coordinates of points of the plane, shape (..., 2)."""
         pose = self.pose

@@ -89,6 +89,40 @@ class Outline:
     break_px: FloatArray
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AxisDoubt:
+    """Standard uncertainties of the axis of an outline.
+
+    Parameters
+    ----------
+    sideways_px : float
+        Of its place across its direction in the photo.
+    lean_rad : float
+        Of its angle to the picture plane.
+    """
+
+    sideways_px: float = 0.3
+    lean_rad: float = 0.001
+
+    @classmethod
+    def of(cls, outline: Outline, focal_px: float) -> AxisDoubt:
+        """By the sides of an outline, no less than what plain sides leave.
+
+        An axis that leans by an angle a makes its sides, l long and w apart, converge by
+        a w l / focal length.
+        """
+        low, high = outline.sides
+        along = np.linalg.norm(low.points_px[-1] - low.points_px[0])
+        apart = np.linalg.norm(high.points_px.mean(axis=0) - low.points_px.mean(axis=0))
+        half = max(float(along) / 2.0, 1.0)
+        lean = math.hypot(low.tilt_u_px, high.tilt_u_px) * focal_px / (half * float(apart))
+        plain = cls()
+        return cls(
+            sideways_px=max(math.hypot(low.u_px, high.u_px) / 2.0, plain.sideways_px),
+            lean_rad=max(lean, plain.lean_rad),
+        )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class EndFace:
     """Where axial position zero is, on the scale of a provisional pose.
@@ -105,6 +139,9 @@ class EndFace:
         What the zero rests on: "face rim", the circle that bounds the end face.
     support : float
         Share of the outline of such an end that shows an edge, 0 to 1.
+    strain : float
+        By how much the axis of the outline had to give for that: sum of squares of its shift and
+        lean over their standard uncertainties.
     beside_px : ndarray, shape (2,), or None
         By how much the end shows beside the axis in the photo, and
     beside_u_px : float
@@ -116,6 +153,7 @@ class EndFace:
     rim_radius_mm: float
     what: str
     support: float = 1.0
+    strain: float = 0.0
     beside_px: FloatArray | None = None
     beside_u_px: float = math.inf
     warnings: tuple[Doubt, ...] = ()
@@ -244,6 +282,7 @@ class BudgetLine:
 
 
 __all__ = [
+    "AxisDoubt",
     "BandEdge",
     "BandReading",
     "BudgetInput",

@@ -17,13 +17,15 @@ from calib.errors import MeasureError
 # source: on rendered photos ends drawn for wrong outlines reach 0.5, true ones 0.45 to 0.95.
 _PLAIN_END = 0.6  # more leaves no doubt
 _FAINT_END = 0.42  # less is refused
-_TELLS = 0.04  # of support: what one outline must lead by to be three times as likely
+_TELLS = 0.03  # of support: what one outline must lead by to be e times as likely
 _MOST_TRIALS = 20
 _CENTRINGS = 3
+_ANOTHER_END = 0.1  # of support lost: the end that was seen is not there any more
 _WELL_KNOWN_PX = 0.3  # a side known better gains nothing from where the end shows the axis
+_AS_SIDES_TELL, _NO_LEAN = math.inf, 0.0
 _SAME_SIDE_PX = 1.0
 
-EndOf = Callable[[Outline], EndFace]
+EndOf = Callable[[Outline, float], EndFace]
 _Key = tuple[int, int]
 
 
@@ -33,6 +35,16 @@ class _Trial:
 
     outline: Outline
     end: EndFace
+
+    @property
+    def fit(self) -> float:
+        """Support of the end, less what the axis had to give for it, as odds weigh that."""
+        return self.end.support - _TELLS * self.end.strain / 2.0
+
+    @property
+    def merit(self) -> float:
+        """Logarithm of its odds: a side that is placed plainly is the likelier in proportion."""
+        return self.fit / _TELLS - sum(math.log(side.u_px) for side in self.outline.sides)
 
 
 @dataclass(slots=True)
@@ -46,8 +58,8 @@ class _Trials:
 
     @property
     def best(self) -> _Key | None:
-        """The pair whose end shows best."""
-        found = {key: trial.end.support for key, trial in self.done.items() if trial is not None}
+        """The likeliest pair."""
+        found = {key: trial.merit for key, trial in self.done.items() if trial is not None}
         return max(found, key=lambda key: found[key]) if found else None
 
     @property
@@ -55,7 +67,7 @@ class _Trials:
         """Whether the best end leaves no doubt."""
         best = self.best
         trial = None if best is None else self.done[best]
-        return trial is not None and trial.end.support > _PLAIN_END
+        return trial is not None and trial.fit > _PLAIN_END
 
     def add(self, outline: Outline) -> None:
         """Keep the sides of an outline and try it."""
@@ -69,7 +81,7 @@ class _Trials:
         pair = (self.sides[0][key[0]], self.sides[1][key[1]])
         tried = replace(outline, sides=pair)
         try:
-            self.done[key] = _Trial(outline=tried, end=self.end_of(tried))
+            self.done[key] = _Trial(outline=tried, end=self.end_of(tried, _AS_SIDES_TELL))
         except MeasureError as error:
             self.complaint = self.complaint or error
             self.done[key] = None
@@ -106,7 +118,8 @@ def best_end(outlines: Iterable[Outline], end_of: EndOf) -> tuple[Outline, EndFa
     outlines : iterable of Outline
         The likeliest first, at least one; no more are asked for once an end is plain.
     end_of : callable
-        Finds the end face of a shaft with that outline, or raises `MeasureError`.
+        Finds the end face of a shaft with that outline, or raises `MeasureError`; the second
+        argument is the most by which the axis may lean out of what the sides tell, radians.
 
     Returns
     -------
@@ -141,7 +154,7 @@ def best_end(outlines: Iterable[Outline], end_of: EndOf) -> tuple[Outline, EndFa
             "Lay the shaft on a ground that is plainly brighter or darker, and photograph again "
             "with the whole end in the picture, in even light.",
         )
-    chosen = _centred(chosen, end_of)
+    chosen = _settled(_centred(chosen, end_of), end_of)
     return _with_doubt(trials, best, chosen), chosen.end
 
 
@@ -157,13 +170,28 @@ def _centred(trial: _Trial, end_of: EndOf) -> _Trial:
         moved, moved_px = _moved_to(sides, shown_px, best.end.beside_u_px)
         outline = replace(trial.outline, sides=moved)
         try:
-            end = end_of(outline)
+            end = end_of(outline, _AS_SIDES_TELL)
         except MeasureError:
             break
-        if end.support < best.end.support - _TELLS:
+        moved_trial = _Trial(outline=outline, end=end)
+        if moved_trial.fit < best.fit - _ANOTHER_END:
             break
-        best = _Trial(outline=outline, end=end)
+        best = moved_trial
     return best
+
+
+def _settled(trial: _Trial, end_of: EndOf) -> _Trial:
+    """The trial with its end seen along the axis that the sides give.
+
+    While outlines are compared the axis may lean, lest a right one look wrong; but a rounded
+    edge and a leaning axis shape the rim alike, and the zero needs them told apart.
+    """
+    try:
+        end = end_of(trial.outline, _NO_LEAN)
+    except MeasureError:
+        return trial
+    lost = trial.end.support - end.support
+    return trial if lost > _ANOTHER_END else replace(trial, end=end)
 
 
 def _moved_to(
@@ -204,6 +232,8 @@ def _outward(side: Silhouette, other: Silhouette) -> FloatArray:
 
 def _with_doubt(trials: _Trials, best: _Key, chosen: _Trial) -> Outline:
     """The outline with the other sides that were tried, by their odds, in its uncertainty."""
+    likeliest = trials.done[best]
+    assert likeliest is not None
     sides = []
     for k in (0, 1):
         here, moved = trials.sides[k][best[k]], chosen.outline.sides[k]
@@ -211,7 +241,7 @@ def _with_doubt(trials: _Trials, best: _Key, chosen: _Trial) -> Outline:
         for key, trial in trials.done.items():
             if trial is None or key[k] == best[k] or key[1 - k] != best[1 - k]:
                 continue
-            chance = math.exp((trial.end.support - chosen.end.support) / _TELLS)
+            chance = math.exp(min(trial.merit - likeliest.merit, 0.0))
             odds += chance
             squares += chance * _apart_px(here, trials.sides[k][key[k]]) ** 2
         sides.append(replace(moved, u_px=math.hypot(moved.u_px, math.sqrt(squares / odds))))

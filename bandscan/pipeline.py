@@ -15,7 +15,7 @@ from bandscan.chain import Chain, ring_on
 from bandscan.cylinder import ShaftPose
 from bandscan.errors import ScaleDisagreesError
 from bandscan.influences import Influence, Stated, list_influences
-from bandscan.model import BandEdge, BandReading, Doubt, EndFace, Outline, Photo, Strip
+from bandscan.model import AxisDoubt, BandEdge, BandReading, Doubt, EndFace, Outline, Photo, Strip
 from bandscan.options import MeasureOptions
 from bandscan.orientation import stored_side
 from bandscan.outline_choice import best_end
@@ -355,14 +355,12 @@ def _best_end(
 ) -> tuple[Outline, EndFace]:
     """The outline at whose end an end face shows best, and that face."""
 
-    def end_of(outline: Outline) -> EndFace:
+    def end_of(outline: Outline, most_lean_rad: float) -> EndFace:
         pose = _bare_chain(outline, lens, options, gathered).pose()
         near_mm = _axial_of(pose, lens.camera, outline.end_px)
-        low, high = outline.sides
-        return find_end_face(
-            photo, lens.camera, pose, approximate_axial_mm=near_mm,
-            sideways_u_px=math.hypot(low.u_px, high.u_px) / 2.0,
-        )  # fmt: skip
+        axis = AxisDoubt.of(outline, lens.camera.fx_px)
+        axis = replace(axis, lean_rad=min(axis.lean_rad, most_lean_rad))
+        return find_end_face(photo, lens.camera, pose, approximate_axial_mm=near_mm, axis=axis)
 
     return best_end(outlines, end_of)
 

@@ -27,7 +27,7 @@ from bandscan.end_search import (
 )
 from bandscan.end_shape import AxisPlane, Piece, face_is_seen
 from bandscan.errors import NoEndError
-from bandscan.model import Doubt, EndFace, Photo
+from bandscan.model import AxisDoubt, Doubt, EndFace, Photo
 from calib.camera import Camera, FloatArray
 from calib.quantity import Estimate, effective_dof
 
@@ -43,7 +43,6 @@ _SAME_PX = 2.0  # fits whose far points are nearer are fits to the same edge
 _MERIT_GOOD = 0.6  # a fit this good needs no second start near it
 _REACH_FAR_PX = 4.0  # an edge is sought this far from where the search put it, or further
 _REACH_NEAR_PX = 2.5  # where the start is known from the photo itself
-_LEAST_SIDEWAYS_PX = 0.3  # by which silhouettes may misplace the axis where they are plain
 _OUTSIDE_MOST = 0.2  # of the rim may lie outside the photo
 _BEYOND_RADII = 0.08  # the search tells edges apart that are further apart than this
 
@@ -69,7 +68,9 @@ _EDGE_SHARE = 0.1
 _COMMON_SHARE = 0.5
 
 _EDGES_REPEATED = math.sqrt(_REPEATED)
-_BESIDE_U_PX = 0.5  # of an end beside the axis: what its edges mirror, on renderings
+_BESIDE_U_PX = 0.8  # of an end beside the axis: what its edges mirror, on renderings
+
+_PLAIN_AXIS = AxisDoubt()
 
 _OUTSIDE = "The shaft's end lies outside the picture."
 _REMEDY = (
@@ -84,7 +85,7 @@ def find_end_face(
     pose: ShaftPose,
     *,
     approximate_axial_mm: float,
-    sideways_u_px: float = _LEAST_SIDEWAYS_PX,
+    axis: AxisDoubt = _PLAIN_AXIS,
 ) -> EndFace:
     """Find the plane of the end face on the scale of a provisional pose.
 
@@ -98,8 +99,8 @@ def find_end_face(
     approximate_axial_mm : float
         Axial position at which the outline ends, to about 6 mm: where the ray of the far
         point of the outline meets the cylinder.
-    sideways_u_px : float
-        Standard uncertainty of the axis' place across its direction in the photo.
+    axis : AxisDoubt
+        How well the outline tells the axis.
 
     Returns
     -------
@@ -130,13 +131,13 @@ def find_end_face(
     if not candidates or candidates[0].outside_share > _OUTSIDE_MOST:
         raise NoEndError(_OUTSIDE, _REMEDY)
     low, high = _bounds(plane, camera, from_mm, to_mm)
-    loose_px = max(sideways_u_px, _LEAST_SIDEWAYS_PX)
-    profiler = Profiler(photo, camera, plane, low, high, loose_px)
+    profiler = Profiler(photo, camera, plane, low, high, axis)
     fit, doubts, doubt_mm = _outermost(plane, _fits(profiler, candidates, evidence.step_mm))
     face = np.array([fit.shape.face_mm[0]] * 2)
     axis, beside = plane.pixels(camera, face, np.array([0.0, fit.pixel_mm]))
     return replace(
         _settle(profiler, fit, doubts, doubt_mm),
+        strain=fit.strain,
         beside_px=fit.sideways_px * (beside - axis),
         beside_u_px=math.hypot(_EDGES_REPEATED * fit.sideways_u_px, _BESIDE_U_PX),
     )

@@ -69,9 +69,36 @@ def _side_by_side(plans: Sequence[Plan]) -> Iterator[str]:
 def attribution_text(label: str, attribution: Attribution) -> str:
     """Who made which band."""
     lines = [f"The bands against {label}"]
+    if attribution.best is not None:
+        side = "the shaft end" if attribution.best.facing == "end" else "the machine"
+        lines.append(
+            f"  Best: the outer face toward {side}, {attribution.best.offset_mm.value:+.2f} mm "
+            "from the stated place"
+        )
+        lines += [f"  {line}" for line in pair_lines(attribution)]
     for finding in attribution.findings:
         lines += _wrapped(f"- {finding}", "  ", "    ")
     return "\n".join(lines)
+
+
+def pair_lines(attribution: Attribution) -> Iterator[str]:
+    """Every band with the lip that made it, or none."""
+    assert attribution.best is not None
+    made = {
+        band: (lip, miss)
+        for (lip, band), miss in zip(
+            attribution.best.pairs, attribution.best.residuals_mm, strict=True
+        )
+    }
+    for number in range(attribution.bands.count):
+        start, end = attribution.bands.edges_mm[number]
+        by = "by no lip of this seal"
+        if number in made:
+            lip, miss = made[number]
+            by = f"by {attribution.lips[lip]}"
+            if len(made) > 1:  # a single pair always fits
+                by += f", {round(miss, 2) + 0.0:+.2f} mm beside it"
+        yield f"band {number + 1}  {start:.2f} to {end:.2f} mm  {by}"
 
 
 def sheet_text(sheet: ShaftSheet) -> str:

@@ -164,9 +164,7 @@ def make_budget(
         edges.append(_estimate(float(best[index]), here))
     widths = []
     for index in range(0, best.size, 2):
-        here = _lines(
-            f"band {index // 2 + 1} width", shares, moves[:, index + 1] - moves[:, index]
-        )
+        here = _lines(f"band {index // 2 + 1} width", shares, moves[:, index + 1] - moves[:, index])
         lines += here
         widths.append(_estimate(float(best[index + 1] - best[index]), here))
     return Budget(edges=edges, widths=widths, lines=lines, covariance_mm2=moves.T @ moves)

@@ -291,11 +291,14 @@ def _sleeve_mm(situation: Situation) -> tuple[float, float]:
 
 
 def unworn_places_mm(bands: BandPlaces, seal: Seal) -> list[float]:
-    """Middles of the longest strips of land without a band, in order from the shaft end."""
+    """Middles of the longest strips of land without band or groove, from the shaft end on."""
     low, high = seal.mounting.land_mm
     if math.isinf(high):
         return []
-    ends = np.clip(np.concatenate([[low], np.sort(bands.edges_mm.ravel()), [high]]), low, high)
-    strips = ends.reshape(-1, 2)
-    longest = np.argsort(strips[:, 0] - strips[:, 1])[:_MEASURING_PLACES]
-    return [float(strips[i].mean()) for i in sorted(longest) if strips[i][1] > strips[i][0]]
+    strips, free_from = [], low
+    for start, end in sorted([*map(tuple, bands.edges_mm), *seal.mounting.grooves_mm]):
+        strips.append((free_from, min(start, high)))
+        free_from = max(free_from, end)
+    strips.append((free_from, high))
+    longest = sorted(strips, key=lambda strip: strip[0] - strip[1])[:_MEASURING_PLACES]
+    return [float(a + b) / 2.0 for a, b in sorted(longest) if b > a]

@@ -128,6 +128,16 @@ def test_unworn_places_lie_between_the_bands():
     assert places == pytest.approx([5.0, 12.0, 26.5])
 
 
+def test_unworn_places_leave_out_grooves():
+    # With a groove 20..24: strips 2..8, 10..14, 15..20, 24..38; the three longest.
+    described = seal()
+    grooved = replace(described.mounting, grooves_mm=((20.0, 24.0),))
+    places = unworn_places_mm(
+        make_bands((14.0, 15.0), (8.0, 10.0)), replace(described, mounting=grooved)
+    )
+    assert places == pytest.approx([5.0, 17.5, 31.0])
+
+
 def test_a_seal_for_another_shaft_stops_the_plan():
     with pytest.raises(UnreadableFileError, match="for a shaft of 45 mm"):
         plans([seal()], diameter=50.0)

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from bandscan.output.wording import plus_minus
-from bandscan.result import Landing, LandingLip
+from bandscan.result import Landing, LandingLip, LandingShift
 from bandscan.stack_up import LipPlace
 from calib.quantity import Estimate
 
@@ -69,14 +69,20 @@ def shift_lines(landing: Landing) -> list[str]:
         f"{_hundredths_in(low, low, high):+.2f} to {_hundredths_in(high, low, high):+.2f}"
         for low, high in shift.windows_mm
     )
-    smallest, roomiest = (
-        next(_hundredths_in(at, low, high) for low, high in shift.windows_mm if low <= at <= high)
-        for at in (shift.smallest_mm, shift.roomiest_mm)
-    )
+    smallest, roomiest = (shift_in_hundredths(shift, w) for w in ("smallest", "roomiest"))
     return [
         f"  Every lip is fresh with a shift of {windows} mm (negative: toward the shaft end).",
         f"  Smallest {smallest:+.2f} mm; most clearance at {roomiest:+.2f} mm.",
     ]
+
+
+def shift_in_hundredths(shift: LandingShift, which: str) -> float:
+    """The "smallest" or "roomiest" shift, mm, rounded so that it stays in its window."""
+    at = shift.smallest_mm if which == "smallest" else shift.roomiest_mm
+    assert at is not None
+    return next(
+        _hundredths_in(at, low, high) for low, high in shift.windows_mm if low <= at <= high
+    )
 
 
 def _hundredths_in(value: float, low: float, high: float) -> float:

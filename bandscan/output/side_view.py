@@ -241,6 +241,8 @@ def _landing_row(place: LipPlace, lip: LandingLip, bands: BandPlaces) -> _Row:
         before = float(start) - high
         gap = (high, float(start)) if before >= low - float(end) else (float(end), low)
         gap = (min(gap), max(gap))  # of an overlap: what the lip reaches into the band
+    if lip.why:
+        lines.append(f"{_INDENT}{lip.why}")
     return _Row(
         lines=tuple(lines), bar_mm=(low, high), margins_mm=(margin, margin), kind="lip", gap_mm=gap
     )
@@ -296,6 +298,11 @@ def _draw_shaft(pen: _Pen, view: SideView) -> None:
     pen.axes.add_patch(Polygon(outline, closed=True, facecolor="0.93", edgecolor="none"))
     pen.axes.plot(*zip(*broken, strict=True), color="0.4", linewidth=0.6)
     pen.axes.plot(*zip(*edge, strict=True), color="black", linewidth=1.2)
+    for start, end in view.seal.mounting.grooves_mm:
+        if low < start and end < high:
+            sunk = [(start, 0.0), (start, -0.3 * depth), (end, -0.3 * depth), (end, 0.0)]
+            pen.axes.add_patch(Polygon(sunk, closed=True, facecolor="white", edgecolor="white"))
+            pen.axes.plot(*zip(*sunk, strict=True), color="black", linewidth=1.2)
     for number, (start, end) in enumerate(view.bands.edges_mm, start=1):
         pen.axes.add_patch(
             Rectangle(

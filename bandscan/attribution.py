@@ -92,12 +92,18 @@ class Attribution:
         Per pair of `best`: band width less what the file says the lip touches in service.
     findings : tuple of str
         In words, the surest first.
+    bands : BandPlaces
+        As found.
+    lips : tuple of str
+        Names, in the order of the file.
     """
 
     best: Explanation | None
     alternatives: tuple[Explanation, ...]
     widening_mm: tuple[Estimate, ...]
     findings: tuple[str, ...]
+    bands: BandPlaces
+    lips: tuple[str, ...]
 
 
 def attribute_bands(bands: BandPlaces, seal: Seal) -> Attribution:
@@ -110,12 +116,15 @@ def attribute_bands(bands: BandPlaces, seal: Seal) -> Attribution:
     seal : Seal
         The old seal, at the place where it is said to have sat.
     """
+    lips = tuple(lip.name for lip in seal.lips)
     if not bands.count:
         return Attribution(
             best=None,
             alternatives=(),
             widening_mm=(),
             findings=("No band was found, so there is nothing to attribute.",),
+            bands=bands,
+            lips=lips,
         )
     found = sorted(
         (
@@ -134,6 +143,8 @@ def attribute_bands(bands: BandPlaces, seal: Seal) -> Attribution:
         alternatives=alternatives,
         widening_mm=widening,
         findings=tuple(_findings(bands, seal, places, best, alternatives, widening)),
+        bands=bands,
+        lips=lips,
     )
 
 

@@ -135,12 +135,15 @@ class BandFile:
     bands : BandPlaces
     seen_mm : (Estimate, Estimate)
         Where the land begins (chamfer, else the end face) and up to where it was seen.
+    cut_in_mm : tuple of (float, float)
+        Where the outline looks cut in; not searched for bands.
     """
 
     photo: str
     diameter_mm: Estimate | None
     bands: BandPlaces
     seen_mm: tuple[Estimate, Estimate]
+    cut_in_mm: tuple[tuple[float, float], ...] = ()
 
 
 def read_bands(path: Path | str) -> BandFile:
@@ -160,6 +163,7 @@ def read_bands(path: Path | str) -> BandFile:
             diameter_mm=_optional(shaft.get("diameter_mm")),
             bands=BandPlaces.of(edges, _covariance(content, edges)),
             seen_mm=_seen(shaft),
+            cut_in_mm=tuple((float(a), float(b)) for a, b in shaft.get("cut_in_mm") or ()),
         )
 
 

@@ -131,6 +131,8 @@ def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
         readings = find_bands(
             placed.strip, land_mm=placed.land_mm, notches_mm=notches, arc_rad=placed.arc_rad
         )
+        assert gathered.shaft is not None
+        gathered.shaft = replace(gathered.shaft, cut_in_mm=tuple(notches))
         bands, budget = _report_bands(placed, readings)
         gathered.warnings += _doubts_of_budget(bands)
         landing = _plan_landing(placed, bands, budget, options, gathered)
@@ -164,7 +166,7 @@ def _plan_landing(
     )
     begins = placed.end.chamfer_mm or Estimate(value=0.0, u=placed.end.axial_mm.u)
     ends = Estimate(value=gathered.shaft.seen_to_mm, u=0.0)
-    return plan_landing(places, seal, seen_mm=(begins, ends))
+    return plan_landing(places, seal, seen_mm=(begins, ends), cut_in_mm=gathered.shaft.cut_in_mm)
 
 
 def check_photo(path: Path, options: MeasureOptions) -> CheckReport:

@@ -50,7 +50,7 @@ def plan_seals(measured: BandFile, seals: Sequence[tuple[str, Seal]]) -> list[Pl
     for _, seal in seals:
         if measured.diameter_mm is not None:
             check_fit(seal, measured.diameter_mm)
-    landings = [plan_landing(measured.bands, seal, seen_mm=measured.seen_mm) for _, seal in seals]
+    landings = [_land(measured, seal) for _, seal in seals]
     plans = []
     for index, ((file, seal), landing) in enumerate(zip(seals, landings, strict=True)):
         others = tuple(
@@ -62,6 +62,12 @@ def plan_seals(measured: BandFile, seals: Sequence[tuple[str, Seal]]) -> list[Pl
     return plans
 
 
+def _land(measured: BandFile, seal: Seal) -> Landing:
+    return plan_landing(
+        measured.bands, seal, seen_mm=measured.seen_mm, cut_in_mm=measured.cut_in_mm
+    )
+
+
 def turned_round(seal: Seal) -> Seal:
     """The same seal the other way round in the same seat."""
     facing = "machine" if seal.mounting.facing == "end" else "end"
@@ -71,7 +77,7 @@ def turned_round(seal: Seal) -> Seal:
 def _plan(
     measured: BandFile, file: str, seal: Seal, landing: Landing, others: tuple[Candidate, ...]
 ) -> Plan:
-    flipped = plan_landing(measured.bands, turned_round(seal), seen_mm=measured.seen_mm)
+    flipped = _land(measured, turned_round(seal))
     places = lip_places(seal)
     situation = Situation(
         seal=seal,

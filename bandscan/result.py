@@ -106,6 +106,8 @@ class ShaftResult:
         Part of the circumference that was used.
     temperatures : Temperatures
         When it was measured; positions are those at 20 degrees Celsius.
+    cut_in_mm : tuple of (float, float)
+        Where the outline looks cut in, as by a ring groove; not searched for bands.
     """
 
     diameter_mm: Estimate
@@ -115,6 +117,7 @@ class ShaftResult:
     seen_to_mm: float
     arc_rad: tuple[float, float]
     temperatures: Temperatures = NOT_STATED
+    cut_in_mm: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,8 +179,8 @@ class LandingLip:
     ----------
     contact_mm : (float, float)
         Interval of the shaft that the lip touches, from the end face.
-    u_mm : float
-        Standard uncertainty of its place.
+    u_mm, expanded_mm : float
+        Standard and expanded uncertainty of its place.
     nearest_band : int or None
         Number of the nearest band, from 1; None where there is none.
     clearance_mm : Estimate or None
@@ -185,15 +188,19 @@ class LandingLip:
     probability_on_band : float
         0 to 1.
     verdict : {"fresh", "on band", "undecided", "off land"}
+    why : str
+        What other than a band keeps it from being fresh; empty where nothing does.
     """
 
     name: str
     contact_mm: tuple[float, float]
     u_mm: float
+    expanded_mm: float
     nearest_band: int | None
     clearance_mm: Estimate | None
     probability_on_band: float
     verdict: str
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

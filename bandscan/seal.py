@@ -77,7 +77,9 @@ class Mounting:
     land_mm : (float, float)
         Where the shaft is ground for the seal; infinite where it was not given.
     land_u_mm : float
-        Standard uncertainty of both ends of the land.
+        Standard uncertainty of both ends of the land, and of those of grooves.
+    grooves_mm : tuple of (float, float)
+        Parts of the land where no lip may run: ring grooves, keyways, oil holes.
     """
 
     face_mm: Estimate
@@ -86,6 +88,7 @@ class Mounting:
     shift_mm: tuple[float, float] = (0.0, 0.0)
     land_mm: tuple[float, float] = (0.0, math.inf)
     land_u_mm: float = 0.0
+    grooves_mm: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -249,8 +252,9 @@ def _lip(table: Table, width_mm: float) -> Lip:
 
 def _mounting(table: Table) -> Mounting:
     table.only(
-        ("outer_face_mm", "u_mm", "facing", "end_float_mm", "shift_mm", "land_mm", "land_u_mm")
-    )
+        ("outer_face_mm", "u_mm", "facing", "end_float_mm", "shift_mm", "land_mm", "land_u_mm",
+         "grooves_mm")
+    )  # fmt: skip
     land = table.pair("land_mm", (0.0, math.inf))
     if land[0] == land[1]:
         table.refuse("land_mm", "has no length", "Write where the ground land begins and ends.")
@@ -261,6 +265,7 @@ def _mounting(table: Table) -> Mounting:
         shift_mm=table.pair("shift_mm", (0.0, 0.0)),
         land_mm=land,
         land_u_mm=table.number_of("land_u_mm", 0.0, least=0.0),
+        grooves_mm=table.pairs("grooves_mm"),
     )
 
 

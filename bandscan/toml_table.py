@@ -115,6 +115,21 @@ class Table:
             self.refuse(key, f"runs from {value[0]:g} down to {value[1]:g}", fix)
         return float(value[0]), float(value[1])
 
+    def pairs(self, key: str) -> tuple[tuple[float, float], ...]:
+        """Any number of pairs, the lower number of each first; none where the key is missing."""
+        value = self.content.get(key, [])
+        fix = f"Write pairs in double brackets, like {key} = [[1.0, 2.0], [7.0, 8.5]]."
+        whole = isinstance(value, list) and all(
+            isinstance(pair, list) and len(pair) == 2 and all(map(_is_number, pair))
+            for pair in value
+        )
+        if not whole:
+            self.refuse(key, f"is {value!r}, not a list of pairs", fix)
+        for low, high in value:
+            if low >= high:
+                self.refuse(key, f"has a pair from {low:g} to {high:g}", fix)
+        return tuple((float(low), float(high)) for low, high in value)
+
     def reading(self, key: str, u_key: str, *, default_u: float | None = None) -> Estimate:
         """One reading with its stated uncertainty, or several readings.
 

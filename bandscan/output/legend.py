@@ -37,7 +37,7 @@ _LEAST_TEXT = 22.0  # room for the numbers beside the keys, of the letter size
 class Key:
     """One entry of the legend: a sample as drawn in the picture, and its meaning."""
 
-    kind: str  # "line", "band", "hatch", "cross" or "dots"
+    kind: str  # "line", "band", "hatch", "whisker", "cross" or "dots"
     colour: Colour
     text: str
     dashes: Dashes | None = None
@@ -120,6 +120,9 @@ def _draw_key(panel: Picture, key: Key, at: tuple[float, float], size: int) -> N
     elif key.kind == "band":
         fill(panel, np.concatenate([upper, lower[::-1]]), key.colour, 0.5)
         draw_lines(panel, [upper, lower], VERMILION, 3, halo=False)
+    elif key.kind == "whisker":
+        caps = [np.stack([end - rise, end + rise]) for end in line]
+        draw_lines(panel, [line, *caps], key.colour, 2, halo=False)
     elif key.kind == "hatch":
         hatch(panel, upper, lower, key.colour)
         draw_lines(panel, [upper, lower], GREY, 1, halo=False)

@@ -51,7 +51,8 @@ from calib.camera import Camera, FloatArray
 LARGEST_PX = 2600  # long side of the picture; half of it on a screen is still legible
 SMALLEST_PX = 1300  # below it lines and letters would hide the shaft
 TEXT_SHARE = 0.0137  # letter size by the picture's width: 16 px when shown 1200 px wide
-LIP_COVERAGE = 2.0  # coverage factor for about 95 % (JCGM 100:2008, G.6.6)
+WHISKERS = (0.75, 0.0, -0.75)  # where round the arc the margin of a lip is drawn
+WHISKER_CAP_RAD = math.radians(2.5)
 EDGE_PX = 3  # width of a band edge
 LEAST_HATCH_PX = 5.0  # a narrower margin cannot be hatched legibly
 _TICKS = ((10, 26.0), (5, 18.0), (1, 11.0))  # every mm: length px
@@ -201,6 +202,7 @@ def _draw_shaft(sheet: _Sheet, measurement: Measurement, keys: list[Key]) -> Non
         keys.extend(_band_keys(hatched=any(hatched)))
     if lips:
         keys.append(Key(kind="cross", colour=GREEN, text="where a lip of the new seal would run"))
+        keys.append(Key(kind="whisker", colour=BLACK, text="margin of a lip (95 %), to scale"))
     _draw_end(sheet, keys)
     ruler_px = _ruler_width(sheet)
     _draw_ruler_face(sheet, outward, side)
@@ -305,6 +307,16 @@ def _draw_lip(sheet: _Sheet, lip: LandingLip) -> None:
     middle = (low + high) / 2.0
     for x, y in np.round(middle[:: CURVE_POINTS // 8]).astype(int):
         cv2.drawMarker(sheet.picture, (x, y), BLACK, cv2.MARKER_TILTED_CROSS, 12, 2, cv2.LINE_AA)
+    for share in WHISKERS:
+        _draw_whisker(sheet, lip, sheet.shaft.arc_rad[0] * share)
+
+
+def _draw_whisker(sheet: _Sheet, lip: LandingLip, angle: float) -> None:
+    """The margin of a lip along the surface, with a cap at either end."""
+    reach = lip.contact_mm[0] - lip.expanded_mm, lip.contact_mm[1] + lip.expanded_mm
+    line = sheet.surface(np.linspace(*reach, 2), np.full(2, angle))
+    caps = [sheet.surface(x, angle + WHISKER_CAP_RAD * np.array([-1.0, 1.0])) for x in reach]
+    draw_lines(sheet.picture, [line, *caps], BLACK, 2)
 
 
 def _ruler_width(sheet: _Sheet) -> float:
@@ -369,8 +381,8 @@ def _labels(sheet: _Sheet, measurement: Measurement, side: float) -> list[Label]
         middle = (band.start.position_mm.value + band.end.position_mm.value) / 2.0
         labels.append(label((f"band {number}", *_span_lines(band)), VERMILION, middle))
     for lip in measurement.landing.lips if measurement.landing is not None else ():
-        low, margin = rounded(lip.contact_mm[0], LIP_COVERAGE * lip.u_mm)
-        high, _ = rounded(lip.contact_mm[1], LIP_COVERAGE * lip.u_mm)
+        low, margin = rounded(lip.contact_mm[0], lip.expanded_mm)
+        high, _ = rounded(lip.contact_mm[1], lip.expanded_mm)
         text = (f"{lip.name} lip", lip.verdict, f"{low} to {high}", f"± {margin} mm")
         labels.append(label(text, GREEN, sum(lip.contact_mm) / 2.0))
     return labels

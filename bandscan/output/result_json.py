@@ -211,6 +211,7 @@ def _shaft(camera: Camera | None, shaft: ShaftResult | None) -> Json | None:
         "end_u_mm": shaft.end.axial_mm.u,
         "chamfer_mm": _value_u(shaft.end.chamfer_mm),
         "seen_to_mm": shaft.seen_to_mm,
+        "cut_in_mm": shaft.cut_in_mm,
         "arc_deg": _degrees(shaft.arc_rad),
         "temperature_c": {
             "shaft": shaft.temperatures.shaft_c,
@@ -266,8 +267,10 @@ def _lip(lip: LandingLip) -> Json:
         "name": lip.name,
         "contact_mm": lip.contact_mm,
         "u_mm": lip.u_mm,
+        "U_mm": lip.expanded_mm,
         "nearest_band": lip.nearest_band,
         "clearance_mm": None if lip.clearance_mm is None else full_estimate(lip.clearance_mm),
         "probability_on_band": lip.probability_on_band,
         "verdict": lip.verdict,
+        "why": lip.why,
     }

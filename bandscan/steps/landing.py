@@ -11,6 +11,7 @@ edge near and normal errors that is a guard of 1.645 standard uncertainties.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +25,9 @@ from calib.camera import FloatArray
 from calib.quantity import Estimate
 
 CONFORMANCE = 0.95  # probability that a verdict asks for; default of ISO 14253-1:2017
+# Of either end of a cut in the outline: lens blur and shading reach so far (the bands' search
+# keeps 0.6 mm away from it, taken as twice this).
+CUT_IN_U_MM = 0.3
 _LEAST_U_MM = 1e-9  # stands for "exact" where a division needs a number
 _HALVINGS = 40  # bisection of a window's end to far below a micrometre
 
@@ -43,6 +47,28 @@ class _Track:
 
     strips_mm: FloatArray
     covariance_mm2: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Tracks:
+    """The strips that are left by different obstacles.
+
+    Parameters
+    ----------
+    free : _Track
+        Fresh metal: left by all of them.
+    unlimited : _Track
+        Left by the bands alone.
+    bare : _Track
+        Land: left by its ends and its grooves.
+    without : tuple of (str, _Track)
+        What is no band, one at a time: in words, and what it leaves.
+    """
+
+    free: _Track
+    unlimited: _Track
+    bare: _Track
+    without: tuple[tuple[str, _Track], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +110,11 @@ class _Choice:
 
 
 def plan_landing(
-    bands: BandPlaces, seal: Seal, *, seen_mm: tuple[Estimate, Estimate] | None = None
+    bands: BandPlaces,
+    seal: Seal,
+    *,
+    seen_mm: tuple[Estimate, Estimate] | None = None,
+    cut_in_mm: Sequence[Window] = (),
 ) -> Landing:
     """Where every lip of a seal lands, and by how much to shift the seal if need be.
 
@@ -98,6 +128,9 @@ def plan_landing(
         Where the land begins in the photo (the chamfer's edge, else the end face) and up to
         where it could be seen and was searched. Before the first there is no land; beyond
         the second it is not known, and no lip is called fresh.
+    cut_in_mm : sequence of (float, float)
+        Where the outline looks cut in and no band could be looked for; no lip is called fresh
+        there, nor off the land, which is for the seal file's grooves.
 
     Returns
     -------
@@ -106,11 +139,18 @@ def plan_landing(
     places = lip_places(seal)
     land = _land(seal)
     known = _cut(land, seen_mm)
-    free = _track(bands, known)
-    unlimited = _track(bands, _NO_LIMITS)
-    bare = _track(_NO_BANDS, (known[0], land[1]))
-    lips = tuple(_landing_lip(place, bands, free, unlimited, bare) for place in places)
-    return Landing(lips=lips, shift=_shift(places, free, seal.mounting.shift_mm))
+    grooves = _exactly(seal.mounting.grooves_mm, seal.mounting.land_u_mm)
+    cuts = _exactly(cut_in_mm, CUT_IN_U_MM)
+    tracks = _Tracks(
+        free=_track(_together(bands, grooves, cuts), known),
+        unlimited=_track(bands, _NO_LIMITS),
+        bare=_track(grooves, (known[0], land[1])),
+        without=_without_each(land, seen_mm, grooves, cuts),
+    )
+    return Landing(
+        lips=tuple(_landing_lip(place, bands, tracks) for place in places),
+        shift=_shift(places, tracks.free, seal.mounting.shift_mm),
+    )
 
 
 def clearances(contact_mm: Window, bands: BandPlaces) -> list[tuple[float, int]]:
@@ -132,6 +172,37 @@ def _land(seal: Seal) -> tuple[Estimate, Estimate]:
     return Estimate(value=low, u=u), Estimate(value=high, u=u)
 
 
+def _exactly(intervals_mm: Sequence[Window], u_mm: float) -> BandPlaces:
+    """Places that are known on their own, independent of the bands."""
+    return BandPlaces.of(
+        [(Estimate(value=a, u=u_mm), Estimate(value=b, u=u_mm)) for a, b in intervals_mm]
+    )
+
+
+def _together(*places: BandPlaces) -> BandPlaces:
+    """All obstacles, independent of each other; one that lies within another is left out."""
+    edges = np.concatenate([p.edges_mm for p in places])
+    ends = np.cumsum([0, *(p.edges_mm.size for p in places)])
+    covariance = np.zeros((edges.size, edges.size))
+    for p, first, last in zip(places, ends[:-1], ends[1:], strict=True):
+        covariance[first:last, first:last] = p.covariance_mm2
+    kept = [
+        number
+        for number, (start, end) in enumerate(edges)
+        if not any(
+            a <= start and end <= b and (other < number or (a, b) != (start, end))
+            for other, (a, b) in enumerate(edges)
+            if other != number
+        )
+    ]
+    rows = (2 * np.array(kept, dtype=int)[:, None] + np.array([0, 1])).ravel()
+    return BandPlaces(
+        edges_mm=edges[kept],
+        covariance_mm2=covariance[np.ix_(rows, rows)],
+        dof=np.concatenate([p.dof for p in places])[rows],
+    )
+
+
 _NO_LIMITS = (Estimate(value=-math.inf, u=0.0), Estimate(value=math.inf, u=0.0))
 _NO_BANDS = BandPlaces.of([])
 
@@ -146,8 +217,12 @@ def _cut(
 
 
 def _track(bands: BandPlaces, limits: tuple[Estimate, Estimate]) -> _Track:
-    """The strips that bands leave between two limits; the limits are independent of them."""
-    order = np.argsort(bands.edges_mm[:, 0]) if bands.count else np.zeros(0, dtype=int)
+    """The strips that bands leave between two limits; the limits are independent of them.
+
+    Bands wholly beyond a limit leave the strip before it as it is.
+    """
+    reach = (bands.edges_mm[:, 0] < limits[1].value) & (bands.edges_mm[:, 1] > limits[0].value)
+    order = np.flatnonzero(reach)[np.argsort(bands.edges_mm[reach, 0])]
     rows = (2 * order[:, None] + np.array([0, 1])).ravel()
     inner = bands.edges_mm.ravel()[rows]
     covariance = np.zeros((len(rows) + 2, len(rows) + 2))
@@ -185,23 +260,28 @@ def _rooms(place: LipPlace, track: _Track) -> list[_Room]:
     return rooms
 
 
-def _landing_lip(
-    place: LipPlace, bands: BandPlaces, free: _Track, unlimited: _Track, bare: _Track
-) -> LandingLip:
-    probabilities = [room.probability() for room in _rooms(place, free)]
-    on_band = 1.0 - min(1.0, sum(room.probability() for room in _rooms(place, unlimited)))
-    off_land = 1.0 - _rooms(place, bare)[0].probability()
+def _landing_lip(place: LipPlace, bands: BandPlaces, tracks: _Tracks) -> LandingLip:
+    fresh = max(room.probability() for room in _rooms(place, tracks.free))
+    on_band = 1.0 - _inside(place, tracks.unlimited)
+    verdict = _verdict(fresh, on_band, 1.0 - _inside(place, tracks.bare))
     found = clearances(place.contact_mm, bands)
     clearance, edge = min(found, default=(math.nan, -1))
     return LandingLip(
         name=place.lip.name,
         contact_mm=place.contact_mm,
         u_mm=place.middle_mm.u,
+        expanded_mm=place.middle_mm.expanded,
         nearest_band=edge // 2 + 1 if found else None,
         clearance_mm=_clearance(clearance, place, bands.edge(edge)) if found else None,
         probability_on_band=on_band,
-        verdict=_verdict(max(probabilities), on_band, off_land),
+        verdict=verdict,
+        why=_why(place, tracks) if verdict in ("undecided", "off land") else "",
     )
+
+
+def _inside(place: LipPlace, track: _Track) -> float:
+    """Probability that the whole contact lies inside one of the strips, whichever."""
+    return min(1.0, sum(room.probability() for room in _rooms(place, track)))
 
 
 def _clearance(value: float, place: LipPlace, edge: Estimate) -> Estimate:
@@ -226,6 +306,49 @@ def _verdict(fresh: float, on_band: float, off_land: float) -> str:
     if on_band >= CONFORMANCE:
         return "on band"
     return "fresh" if fresh >= CONFORMANCE else "undecided"
+
+
+def _without_each(
+    land: tuple[Estimate, Estimate],
+    seen: tuple[Estimate, Estimate] | None,
+    grooves: BandPlaces,
+    cuts: BandPlaces,
+) -> tuple[tuple[str, _Track], ...]:
+    """What other than a band a lip may not reach, in words, and the track that each leaves."""
+    nothing, everything = _NO_LIMITS
+    found = [
+        (f"the ground land begins at {land[0].value:.2f} mm", (land[0], everything)),
+        (f"the ground land ends at {land[1].value:.2f} mm", (nothing, land[1])),
+    ]
+    if seen is not None:
+        found += [
+            (f"in the photo the land begins at {seen[0].value:.2f} mm", (seen[0], everything)),
+            (f"the photo shows the shaft up to {seen[1].value:.1f} mm", (nothing, seen[1])),
+        ]
+    tracks = [(words, _track(_NO_BANDS, limits)) for words, limits in found]
+    for one in _singly(grooves):
+        start, end = one.edges_mm[0]
+        tracks.append((f"a groove runs from {start:.2f} to {end:.2f} mm", _track(one, _NO_LIMITS)))
+    for one in _singly(cuts):
+        start, end = one.edges_mm[0]
+        words = (
+            f"the outline looks cut in from {start:.1f} to {end:.1f} mm (a groove?); no band can "
+            "be looked for there"
+        )
+        tracks.append((words, _track(one, _NO_LIMITS)))
+    return tuple(tracks)
+
+
+def _singly(places: BandPlaces) -> list[BandPlaces]:
+    return [
+        BandPlaces.of([(places.edge(2 * i), places.edge(2 * i + 1))]) for i in range(places.count)
+    ]
+
+
+def _why(place: LipPlace, tracks: _Tracks) -> str:
+    """What other than a band keeps a lip from being fresh."""
+    found = [words for words, track in tracks.without if _inside(place, track) < CONFORMANCE]
+    return "; ".join(found)
 
 
 def _shift(places: tuple[LipPlace, ...], free: _Track, room_mm: Window) -> LandingShift:

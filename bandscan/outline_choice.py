@@ -16,6 +16,7 @@ from calib.errors import MeasureError
 # Support (share of the outline of an end that shows an edge), common practice, no published
 # source: on rendered photos ends drawn for wrong outlines reach 0.5, true ones 0.45 to 0.95.
 _PLAIN_END = 0.6  # more leaves no doubt
+_LITTLE_STRAIN = 6.0  # 95 % of a chi square with two degrees of freedom
 _FAINT_END = 0.42  # less is refused
 _TELLS = 0.03  # of support: what one outline must lead by to be e times as likely
 _MOST_TRIALS = 20
@@ -67,7 +68,7 @@ class _Trials:
         """Whether the best end leaves no doubt."""
         best = self.best
         trial = None if best is None else self.done[best]
-        return trial is not None and trial.fit > _PLAIN_END
+        return trial is not None and trial.fit > _PLAIN_END and trial.end.strain < _LITTLE_STRAIN
 
     def add(self, outline: Outline) -> None:
         """Keep the sides of an outline and try it."""
@@ -184,14 +185,20 @@ def _settled(trial: _Trial, end_of: EndOf) -> _Trial:
     """The trial with its end seen along the axis that the sides give.
 
     While outlines are compared the axis may lean, lest a right one look wrong; but a rounded
-    edge and a leaning axis shape the rim alike, and the zero needs them told apart.
+    edge and a leaning axis shape the rim alike. The zero covers both by their odds.
     """
     try:
         end = end_of(trial.outline, _NO_LEAN)
     except MeasureError:
         return trial
-    lost = trial.end.support - end.support
-    return trial if lost > _ANOTHER_END else replace(trial, end=end)
+    settled = replace(trial, end=end)
+    if settled.fit < trial.fit - _ANOTHER_END:
+        return trial
+    odds = math.exp((trial.fit - settled.fit) / _TELLS)
+    apart_mm = abs(trial.end.axial_mm.value - end.axial_mm.value)
+    zero = end.axial_mm
+    zero = replace(zero, u=math.hypot(zero.u, apart_mm * math.sqrt(odds) / (1.0 + odds)))
+    return replace(settled, end=replace(end, axial_mm=zero))
 
 
 def _moved_to(

@@ -32,10 +32,10 @@ _WINDOWS = (
 _SPREAD_U = 0.6  # of half the range of the fits: 42 sides of rendered photos
 _SYSTEMATIC_U_PX = 0.1  # of a plain edge, from the same
 # Metal mirrors the ground beside it at grazing incidence. Where it is brighter than the ground it
-# fades into it, and the edge that shows lies further in: 0.1 to 1 % of the radius on renderings.
+# fades into it, and the edge that shows lies further in: by 0 to 1.2 % of the width on renderings.
 _BESIDE_PX = (1.5, 4.0)  # either side of the outline, where the light is compared
 _FADING = (0.1, 0.25)  # metal brighter than the ground by this share: not at all, fully
-_FADING_U = 0.006  # of the width
+_FADING_PART, _FADING_U = 0.003, 0.005  # of the width: taken off, and left as uncertainty
 _SOFTER = 1.25  # times the blur of the other side, which lies as deep in the picture
 _ASKEW_RAD = math.radians(1.0)  # a scale laid along a shaft; common practice, no published source
 _LEAST_SEGMENTS = 4
@@ -200,22 +200,26 @@ def _fit_side(
         line, fits, profile = fitted(whole)
         if not fits:
             return None
-    return _joined(line, whole, fits, prior, _fading(profile, fits) * _FADING_U * width_px)
+    return _joined(line, whole, fits, prior, _fading(profile, fits) * width_px)
 
 
 def _joined(
-    line: Baseline, s: FloatArray, fits: list[SilhouetteFit], prior: Prior, fading_u_px: float
+    line: Baseline, s: FloatArray, fits: list[SilhouetteFit], prior: Prior, fading_px: float
 ) -> FittedSide:
-    """The median of the fits; their spread joins the uncertainty."""
+    """The median of the fits; their spread joins the uncertainty.
+
+    `fading_px` is the width of a shaft that fades into the ground on this side, else 0.
+    """
     middles = np.array([fit.middle_px for fit in fits])
     tilts = np.array([fit.tilt_px for fit in fits])
     first = fits[0]
     fit = replace(
         first,
-        offset_px=float(np.median(middles)) - 2.0 / 3.0 * first.bow_px,
+        offset_px=float(np.median(middles)) - 2.0 / 3.0 * first.bow_px + _FADING_PART * fading_px,
         tilt_px=float(np.median(tilts)),
     )
     spread = _SPREAD_U * 0.5
+    fading_u_px = _FADING_U * fading_px
     tilt_u_px = math.hypot(
         math.sqrt(3.0) * first.u_px,  # of a straight line through even points
         spread * float(np.ptp(tilts)),

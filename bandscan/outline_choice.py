@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from bandscan.errors import NoEndError
-from bandscan.model import EndFace, Outline, Silhouette
+from bandscan.model import STRAIN_COSTS, EndFace, Outline, Silhouette
 from calib.camera import FloatArray
 from calib.errors import MeasureError
 
@@ -18,7 +18,7 @@ from calib.errors import MeasureError
 _PLAIN_END = 0.6  # more leaves no doubt
 _LITTLE_STRAIN = 6.0  # 95 % of a chi square with two degrees of freedom
 _FAINT_END = 0.42  # less is refused
-_TELLS = 0.03  # of support: what one outline must lead by to be e times as likely
+_TELLS = 2.0 * STRAIN_COSTS  # of support: a lead that makes an outline e times as likely
 _MOST_TRIALS = 20
 _CENTRINGS = 3
 _ANOTHER_END = 0.1  # of support lost: the end that was seen is not there any more
@@ -40,7 +40,7 @@ class _Trial:
     @property
     def fit(self) -> float:
         """Support of the end, less what the axis had to give for it, as odds weigh that."""
-        return self.end.support - _TELLS * self.end.strain / 2.0
+        return self.end.support - STRAIN_COSTS * self.end.strain
 
     @property
     def merit(self) -> float:

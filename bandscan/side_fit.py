@@ -23,11 +23,11 @@ from calib.camera import FloatArray
 _SEARCH = Window(inside_px=8.0, outside_px=8.0, degree=2, search_px=(-6.0, 6.0))
 _SEARCHES = 2  # the first may lie askew
 _WINDOWS = (
-    Window(inside_px=8.0, outside_px=8.0, degree=2, search_px=(-3.0, 3.0)),
-    Window(inside_px=8.0, outside_px=5.0, degree=2, search_px=(-3.0, 3.0)),
-    Window(inside_px=6.0, outside_px=6.0, degree=2, search_px=(-3.0, 3.0)),
-    Window(inside_px=5.0, outside_px=5.0, degree=1, search_px=(-3.0, 3.0)),
-    Window(inside_px=4.0, outside_px=4.0, degree=1, search_px=(-2.0, 2.0)),
+    Window(inside_px=8.0, outside_px=8.0, degree=2, search_px=(-3.0, 3.0), step_px=0.1),
+    Window(inside_px=8.0, outside_px=5.0, degree=2, search_px=(-3.0, 3.0), step_px=0.1),
+    Window(inside_px=6.0, outside_px=6.0, degree=2, search_px=(-3.0, 3.0), step_px=0.1),
+    Window(inside_px=5.0, outside_px=5.0, degree=1, search_px=(-3.0, 3.0), step_px=0.1),
+    Window(inside_px=4.0, outside_px=4.0, degree=1, search_px=(-2.0, 2.0), step_px=0.1),
 )
 _SPREAD_U = 0.6  # of half the range of the fits: 42 sides of rendered photos
 _SYSTEMATIC_U_PX = 0.1  # of a plain edge, from the same

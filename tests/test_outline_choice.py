@@ -40,7 +40,7 @@ def end_with(support: float) -> EndFace:
     )
 
 
-def end_of(candidate: Outline) -> EndFace:
+def end_of(candidate: Outline, most_lean_rad: float = 0.0) -> EndFace:
     """An end that shows the less, the farther the outline is from the true width."""
     return end_with(0.58 - 0.01 * abs(width_of(candidate) - TRUE_WIDTH_PX))
 
@@ -53,7 +53,7 @@ def test_no_more_outlines_are_asked_for_once_an_end_is_plain():
             asked.append(width)
             yield outline(width)
 
-    best, end = best_end(outlines(), lambda o: end_with(0.9 if width_of(o) == 400.0 else 0.5))
+    best, end = best_end(outlines(), lambda o, _: end_with(0.9 if width_of(o) == 400.0 else 0.5))
     assert (width_of(best), end.support) == (400.0, 0.9)
     assert asked == [380.0, 400.0]
 
@@ -70,9 +70,9 @@ def test_a_side_of_one_outline_is_paired_with_a_side_of_another():
 
 
 def test_what_is_nearly_as_likely_joins_the_uncertainty_of_a_side():
-    """Odds of one to exp(-lead / 0.04), by hand for a lead of 0.08 and sides 8 px apart."""
+    """Odds of one to exp(-lead / 0.03), by hand for a lead of 0.08 and sides 8 px apart."""
     best, _ = best_end([outline(TRUE_WIDTH_PX), outline(TRUE_WIDTH_PX - 8.0)], end_of)
-    odds = math.exp(-2.0)
+    odds = math.exp(-0.08 / 0.03)
     apart = math.sqrt(odds * 8.0**2 / (1.0 + odds))
     assert best.sides[1].u_px == pytest.approx(math.hypot(2.0, apart), rel=1e-6)
     assert best.sides[0].u_px == pytest.approx(0.1)
@@ -80,11 +80,11 @@ def test_what_is_nearly_as_likely_joins_the_uncertainty_of_a_side():
 
 def test_an_end_that_hardly_shows_is_refused():
     with pytest.raises(NoEndError, match="30% of the outline"):
-        best_end([outline(TRUE_WIDTH_PX)], lambda _: end_with(0.3))
+        best_end([outline(TRUE_WIDTH_PX)], lambda *_: end_with(0.3))
 
 
 def test_the_first_complaint_is_the_one_that_is_heard():
-    def none(candidate: Outline) -> EndFace:
+    def none(candidate: Outline, most_lean_rad: float) -> EndFace:
         raise NoEndError(f"no end at {width_of(candidate):.0f} px.", "Look again.")
 
     with pytest.raises(NoEndError, match="no end at 400 px"):

@@ -6,13 +6,14 @@ import cv2
 import numpy as np
 import pytest
 
-from bandscan.edge_fit import baseline_through, undistorted
+from bandscan.edge_fit import Light, baseline_through, undistorted
 from bandscan.errors import NoEndError, NoShaftError
 from bandscan.model import Outline, Photo
 from bandscan.outline_search import rough_shaft
-from bandscan.silhouette_fit import SEGMENT_PX, Window, fit_silhouette, mean_profiles
+from bandscan.side_fit import fit_sides
+from bandscan.silhouette_fit import SEGMENT_PX, Prior, Window, fit_silhouette, mean_profiles
 from bandscan.steps.shaft import find_outlines
-from calib.camera import Camera
+from calib.camera import Camera, FloatArray
 
 WIDTH, HEIGHT, FOCAL = 1300, 975, 1250.0
 CAMERA = Camera(
@@ -194,24 +195,48 @@ def test_a_bench_without_a_shaft_is_refused(contrast):
         shaft_in(photo)
 
 
+def edge_profile(course: str, step: float) -> FloatArray:
+    """Light across an outline at 0.37 px, blurred by 1.3 px, every 1/20 px from -20 to 20 px."""
+    x = np.arange(-20.0, 20.0, 1.0 / 20.0)
+    depth = np.maximum(0.37 - x, 0.0)
+    inside = {"straight": 0.02 * depth, "root": 0.06 * np.sqrt(depth)}[course]
+    light = np.where(x < 0.37, 0.3 + step + inside, 0.3 + 0.001 * x)
+    taps = np.exp(-0.5 * (np.arange(-200, 201) / 26.0) ** 2)
+    return np.convolve(light, taps / taps.sum(), "same")
+
+
 @pytest.mark.parametrize("step", [-0.1, 0.0, 0.1])
 def test_an_edge_is_placed_even_where_metal_and_ground_are_equally_bright(step):
-    """Brightness runs as the square root of the depth inside: the bend tells the edge."""
+    """A step is placed by its model to a twentieth of a pixel, a bend to a third of one."""
     random = np.random.default_rng(7)
-    window = Window(inside_px=8.0, outside_px=8.0, degree=2, search_px=(-4.0, 4.0))
-    true_px, blur_px, fine = 0.37, 1.3, 20
-    x = np.arange(-20.0, 20.0, 1.0 / fine)
-    inside = 0.3 + step + 0.06 * np.sqrt(np.maximum(true_px - x, 0.0))
-    light = np.where(x < true_px, inside, 0.3 + 0.001 * x)
-    taps = np.exp(-0.5 * (np.arange(-200, 201) / (blur_px * fine)) ** 2)
-    light = np.convolve(light, taps / taps.sum(), "same")
-    at = np.interp(window.offsets_px, x, light)
+    window = Window(inside_px=8.0, outside_px=8.0, degree=2, search_px=(-4.0, 4.0), step_px=0.1)
+    at = np.interp(window.offsets_px, np.arange(-20.0, 20.0, 0.05), edge_profile("straight", step))
     values = at[:, None] + 0.004 * random.normal(size=(at.size, 12 * SEGMENT_PX))
     fit = fit_silhouette(*mean_profiles(values.astype(np.float32)), window)
     assert fit is not None
-    # A step is placed to a fifth; a bend moves with the blur, which is known to a fifth only.
-    assert abs(fit.middle_px - true_px) < (0.2 if step else 0.3)
-    assert fit.blur_px == pytest.approx(blur_px, rel=0.25)
+    assert abs(fit.middle_px - 0.37) < (0.05 if step else 0.35)
+    assert fit.blur_px == pytest.approx(1.3, rel=0.25)
+
+
+@pytest.mark.parametrize("course", ["straight", "root"])
+@pytest.mark.parametrize("step", [-0.1, 0.0, 0.1])
+def test_the_stated_uncertainty_of_a_side_covers_shading_that_no_model_has(course, step):
+    """Next to an outline brightness runs as the root of the depth: none of the models does."""
+    random = np.random.default_rng(11)
+    rows = np.interp(
+        np.arange(-19.0, 19.5), np.arange(-20.0, 20.0, 0.05), edge_profile(course, step)
+    )
+    values = rows[:, None] + 0.004 * random.normal(size=(rows.size, 700))
+    light = Light(values=values.astype(np.float32), corner_px=np.zeros(2))
+    base = baseline_through(CAMERA, np.array([[0.0, 19.0], [699.0, 19.0]]), np.array([350.0, 0.0]))
+    side = fit_sides(
+        light, (base, base), ((10.0, 690.0), (10.0, 690.0)), width_px=400.0, first_px=300.0,
+        prior=Prior(),
+    )  # fmt: skip
+    assert side is not None
+    error = side[0].points_px[:, 1].mean() - 19.37
+    assert abs(error) < 2.0 * side[0].u_px
+    assert side[0].u_px < (0.4 if step else 1.5) + (1.2 * 0.005 * 400.0 if step > 0 else 0.0)
 
 
 def test_a_baseline_is_straight_where_the_lens_is_taken_out():

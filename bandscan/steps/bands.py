@@ -18,8 +18,12 @@ _REACH_SHARE = 0.6
 _NOTCH_MARGIN_MM = 0.6  # a groove's rounded or shaded rims reach so far on either side
 # A lip leaves a transition of some tenths of a millimetre; a heat tint fades over millimetres.
 _MAX_EDGE_WIDTH_MM = 1.2
-# A ring shows in more rows than one streak joins (six); a patch's outline crosses fewer.
-_LEAST_TELLING_ROWS = 8
+# Each edge of a ring shows in more rows than one streak joins (six), and both together in more
+# than two streaks and a patch's outline do.
+_LEAST_TELLING_ROWS, _LEAST_OF_BOTH = 7, 16
+_DARK_LEVEL = 0.003  # linear light below which noise, not metal, makes the logarithm
+_BESIDE_MM = (0.3, 1.0)  # from an edge, where the metal beside is looked at
+_SHADE = math.log(1.65)  # bands of rendered photos are darker by 1.45 at most in the median
 _LEAST_WIDTH_MM = 0.5  # lips leave 0.6 mm and more
 _MOST_U_SHARE = 0.3  # of the width: edges that uncertain are no edges
 _BLUR_COLUMNS = 0.7  # standard deviation of lens, mosaic and sampling together, in pixels
@@ -104,6 +108,8 @@ def _read_band(
     )  # fmt: skip
     if start is None or end is None:
         return None
+    if _in_shade(strip, start.position_mm, end.position_mm):
+        return None
     edges = _edge(start, strip), _edge(end, strip)
     if not _is_ring((start, end)) or max(edge.width_mm for edge in edges) > _MAX_EDGE_WIDTH_MM:
         return None
@@ -112,12 +118,34 @@ def _read_band(
     )
 
 
+def _in_shade(strip: Strip, start_mm: float, end_mm: float) -> bool:
+    """Whether it is dark there whatever it mirrors, as the walls of a groove are.
+
+    Polished metal returns as much light as ground metal, only elsewhere: darker than what lies
+    beside it at some angles, it is brighter at others.
+    """
+    logs = np.log(np.maximum(strip.values, 0.0) + _DARK_LEVEL)
+    axial, width = strip.axial_mm, end_mm - start_mm
+    inside = (axial > start_mm + 0.25 * width) & (axial < end_mm - 0.25 * width)
+    away = np.maximum(start_mm - axial, axial - end_mm)
+    beside = (away > _BESIDE_MM[0]) & (away < _BESIDE_MM[1])
+    if not inside.any() or not beside.any():
+        return False
+    seen = np.isfinite(logs[:, inside | beside]).all(axis=1)
+    if not seen.any():
+        return False
+    darker = logs[seen][:, beside].mean(axis=1) - logs[seen][:, inside].mean(axis=1)
+    return bool(np.median(darker) > _SHADE and np.quantile(darker, 0.05) > 0.0)
+
+
 def _is_ring(fits: tuple[StepFit, StepFit]) -> bool:
     """Whether both edges run round the shaft and lie plainly apart."""
     width_mm = fits[1].position_mm - fits[0].position_mm
     joint_u_mm = math.hypot(fits[0].u_mm, fits[1].u_mm)
+    rows = [fit.telling_rows for fit in fits]
     return (
-        min(fit.telling_rows for fit in fits) >= _LEAST_TELLING_ROWS
+        min(rows) >= _LEAST_TELLING_ROWS
+        and sum(rows) >= _LEAST_OF_BOTH
         and width_mm >= _LEAST_WIDTH_MM
         and joint_u_mm <= _MOST_U_SHARE * width_mm
     )

@@ -27,7 +27,7 @@ from bandscan.end_search import (
 )
 from bandscan.end_shape import AxisPlane, Piece, face_is_seen
 from bandscan.errors import NoEndError
-from bandscan.model import AxisDoubt, Doubt, EndFace, Photo
+from bandscan.model import STRAIN_COSTS, AxisDoubt, Doubt, EndFace, Photo
 from calib.camera import Camera, FloatArray
 from calib.quantity import Estimate, effective_dof
 
@@ -137,7 +137,6 @@ def find_end_face(
     axis, beside = plane.pixels(camera, face, np.array([0.0, fit.pixel_mm]))
     return replace(
         _settle(profiler, fit, doubts, doubt_mm),
-        strain=fit.strain,
         beside_px=fit.sideways_px * (beside - axis),
         beside_u_px=math.hypot(_EDGES_REPEATED * fit.sideways_u_px, _BESIDE_U_PX),
     )
@@ -287,12 +286,14 @@ def _settle(profiler: Profiler, fit: EndFit, doubts: tuple[Doubt, ...], doubt_mm
     told = ends.edge_told and any(_is_resolved(f) for f in ends.possible)
     edge = _joined([_outer_edge(f) for f in ends.possible], 0.0) if told else None
     heights = [float(f.shape.height_mm[0]) for f in ends.possible]
+    judged = max([fit, *ends.possible], key=lambda f: f.merit - STRAIN_COSTS * f.strain)
     return EndFace(
         axial_mm=face,
         chamfer_mm=edge,
         rim_radius_mm=plane.pose.radius_mm - sum(heights) / len(heights),
         what="face rim",
-        support=fit.merit,
+        support=judged.merit,
+        strain=judged.strain,
         warnings=doubts,
     )
 
@@ -337,7 +338,7 @@ def _possible(profiler: Profiler, outline: EndFit) -> _Ends:
     best_chamfer = chamfer if crease >= _CREASE_LEAST else outline
     cornered = _corners(outline) >= _SUPPORT_LEAST
     slope = float(outline.shape.height_mm[0] / outline.shape.length_mm[0])
-    if cornered and slope < _SLOPE_OF_ROUND:
+    if cornered and slope < _SLOPE_OF_ROUND and crease >= _CREASE_LEAST:
         return _Ends(possible=[best_chamfer], edge_told=True)
     rounded = fit_end(
         profiler,

@@ -43,6 +43,7 @@ from bandscan.silhouette_fit import prior_of
 from bandscan.steps.bands import find_bands
 from bandscan.steps.budget import Budget, diameter_by_scale, make_budget, simulate, weigh_scales
 from bandscan.steps.end_face import find_end_face
+from bandscan.steps.land import find_land_end
 from bandscan.steps.landing import plan_landing
 from bandscan.steps.notches import find_notches
 from bandscan.steps.outline import rival_outlines
@@ -224,7 +225,8 @@ def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     pose = pose.with_zero_at(zero_mm)
     end = _shifted(end, zero_mm)
     last_px = np.stack([side.points_px[-1] for side in outline.sides])
-    seen_to = float(pose.axial_beside(camera.rays(last_px)).max())
+    known_to = float(pose.axial_beside(camera.rays(last_px)).max())
+    seen_to = find_land_end(photo, camera, pose, known_to_mm=known_to)
     land = (_land_start_mm(end, pose), seen_to)
     strip = unwrap(photo, camera, pose, start_mm=-_BEYOND_MM, end_mm=seen_to + _BEYOND_MM)
     arc = _visible_arc(strip, land)

@@ -38,6 +38,7 @@ _TILT_PX = np.arange(-3.0, 3.01, 0.125)  # ends of the line against its middle
 _BOWS = np.arange(-2.0, 2.01, 1.0)  # middle against the ends, in standard uncertainties of it
 _CAP = 25.0  # a segment that disagrees by more than 5 standard deviations is not believed
 _AGREE_PX = 1.0  # a place off the common line by more is another edge
+_CONTRADICTS = 9.0  # three standard deviations
 _MIN_U_PX = 0.05  # of any edge: pixels, JPEG and demosaicing (common practice)
 
 
@@ -220,12 +221,9 @@ def fit_silhouette(
     whole = np.isfinite(profiles).all(axis=0) & np.isfinite(variance)
     if not whole.any():
         return None
-    scaled = np.where(whole, profiles, 0.0) / np.sqrt(np.where(whole, variance, 1.0))
     usable = [b <= max(most_blur_px, _BLURS_PX[0]) for b in _BLURS_PX]
     bases = _bases(window)[usable]
-    explained = np.einsum("besp,sk->bekp", bases, scaled)
-    squares = (scaled**2).sum(axis=0) - (explained**2).sum(axis=-1)  # blurs, edges, segments
-    squares = np.maximum(squares[:, :, whole], 0.0)
+    squares, _ = _costs(profiles[:, whole], variance[whole], bases)
     blur = int(squares.min(axis=1).sum(axis=1).argmin())
     free = bases.shape[2] - bases.shape[3] - 1
     cost = squares[blur]  # edges, segments
@@ -236,7 +234,7 @@ def fit_silhouette(
     place = offset + tilt * t + bow * (1.0 - t * t)
     near = np.abs(window.edges_px[:, None] - place) <= _AGREE_PX
     agree = np.zeros(whole.size, dtype=bool)
-    agree[whole] = np.where(near, drop, _CAP).min(axis=0) < 9.0  # three standard deviations
+    agree[whole] = np.where(near, drop, _CAP).min(axis=0) < _CONTRADICTS
     return SilhouetteFit(
         offset_px=offset,
         tilt_px=tilt,
@@ -245,6 +243,47 @@ def fit_silhouette(
         blur_px=_BLURS_PX[blur],
         agree=agree,
     )
+
+
+def borne_out(
+    profiles: FloatArray, variance: FloatArray, window: Window, within_px: float
+) -> NDArray[np.bool_]:
+    """Which segments show an edge within `within_px` of 0, and none plainer elsewhere.
+
+    Parameters
+    ----------
+    profiles : ndarray, shape (samples of the window, segments)
+    variance : ndarray, shape (segments,)
+
+    Returns
+    -------
+    ndarray of bool, shape (segments,)
+        False also for a segment that is not whole.
+    """
+    whole = np.isfinite(profiles).all(axis=0) & np.isfinite(variance)
+    near = np.abs(window.edges_px) <= within_px
+    good = np.zeros(whole.size, dtype=bool)
+    if whole.any():
+        cost, scale = _costs(profiles[:, whole], variance[whole], _bases(window))
+        least = cost.min(axis=0)  # over the blurs: shape (edges, segments)
+        here = least[near].min(axis=0)
+        smooth = np.vander(np.linspace(-1.0, 1.0, len(profiles)), 4)  # as many freedoms as metal
+        left, _ = _costs(profiles[:, whole], variance[whole], np.linalg.qr(smooth)[0][None, None])
+        elsewhere = (here - least.min(axis=0)) / scale
+        gained = (left[0, 0] - here) / scale
+        good[whole] = (elsewhere < _CONTRADICTS) & (gained > _CONTRADICTS)
+    return good
+
+
+def _costs(
+    profiles: FloatArray, variance: FloatArray, bases: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Squares of what the model leaves, shape (blurs, edges, segments), and their scale."""
+    scaled = profiles / np.sqrt(variance)
+    explained = np.einsum("besp,sk->bekp", bases, scaled)
+    squares = np.maximum((scaled**2).sum(axis=0) - (explained**2).sum(axis=-1), 0.0)
+    free = bases.shape[2] - bases.shape[3] - 1
+    return squares, np.maximum(squares.min(axis=(0, 1)) / free, 1.0)
 
 
 def _common_line(

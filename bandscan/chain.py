@@ -12,12 +12,13 @@ millimetres. With both, the two distances are averaged by weight.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from bandscan.cylinder import ShaftPose, pose_from_silhouettes
+from bandscan.normal import below
 from calib.camera import Camera, FloatArray
 from calib.scale import ScalePlane
 
@@ -180,11 +181,14 @@ class RingReading:
         Adds up to 1.
     radius_share : float
         Radius of the ring over that of the shaft (the rim of an end face is smaller).
+    far : bool
+        Whether it lies on the side turned away from the camera.
     """
 
     points_px: FloatArray
     share: FloatArray
     radius_share: float = 1.0
+    far: bool = False
 
 
 def ring_on(
@@ -194,14 +198,47 @@ def ring_on(
     arc_rad: tuple[float, float],
     *,
     radius_share: float = 1.0,
+    far: bool = False,
 ) -> RingReading:
     """Pixels of a ring that was read at `axial_mm` (a number, or one per angle of 17)."""
     angles = np.linspace(arc_rad[0], arc_rad[1], 17)
     ring = pose.with_radius(pose.radius_mm * radius_share)
-    points = camera.project(ring.points(axial_mm, angles))
+    points = camera.project(ring.points(axial_mm, angles + np.pi * far))
     share = np.ones(angles.size)
     share[[0, -1]] = 0.5  # trapezoid rule for the mean over the arc
-    return RingReading(points_px=points, share=share / share.sum(), radius_share=radius_share)
+    return RingReading(
+        points_px=points, share=share / share.sum(), radius_share=radius_share, far=far
+    )
+
+
+def side_seen_u_mm(
+    chain: Chain, zero: RingReading, radius_mm: float, changes: Sequence[Change]
+) -> float:
+    """Standard uncertainty of the zero because the other side of its rim may be the one that shows.
+
+    A camera above the end face sees the rim edge-on: it is a matter of the view whether its near
+    or its far side ends the outline, and they lie 2 r m / d apart when the face is m from the
+    foot of the perpendicular from the camera, d away. The view is known to what `changes` (of
+    one standard uncertainty each) do to m (own derivation).
+    """
+
+    def margin_mm(change: Change) -> float:
+        pose = chain.pose(change)
+        surface = pose.with_radius(pose.radius_mm * zero.radius_share)
+        rays = chain.camera_for(change).rays(zero.points_px)
+        return float(surface.locate(rays, far=zero.far)[0] @ zero.share)
+
+    margin = margin_mm(NO_CHANGE)
+    spread = math.sqrt(sum((margin_mm(change) - margin) ** 2 for change in changes))
+    if spread == 0.0:
+        return 0.0
+    away = abs(margin) / spread
+    # Root mean square of what a normal deviate exceeds `away` by, 0 where it does not.
+    tail = below(-away)
+    density = math.exp(-0.5 * away * away) / math.sqrt(2.0 * math.pi)
+    excess = max((1.0 + away * away) * tail - away * density, 0.0)
+    distance = float(np.linalg.norm(chain.pose().origin_mm))
+    return 2.0 * radius_mm / distance * spread * math.sqrt(excess)
 
 
 def positions(
@@ -212,7 +249,7 @@ def positions(
 
     def mean_axial(ring: RingReading) -> float:
         surface = pose.with_radius(pose.radius_mm * ring.radius_share)
-        axial, _ = surface.locate(camera.rays(ring.points_px))
+        axial, _ = surface.locate(camera.rays(ring.points_px), far=ring.far)
         return float(axial @ ring.share)
 
     start = mean_axial(zero)

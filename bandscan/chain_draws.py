@@ -137,7 +137,8 @@ class ChainDraws:
         means = np.empty((len(self.rings), count))
         for index, ring in enumerate(self.rings):
             own = slice(used, used := used + len(ring.points_px))
-            axial = _axial(x[:, own], y[:, own], axis, foot, radius * ring.radius_share)
+            surface = radius * ring.radius_share
+            axial = _axial(x[:, own], y[:, own], axis, foot, surface, far=ring.far)
             means[index] = axial @ ring.share
         return np.asarray((means[1:] - means[0]) * (1.0 + self.chain.stretch + changes.stretch))
 
@@ -243,6 +244,7 @@ def _thinned_ring(ring: RingReading) -> RingReading:
         ),
         share=np.array([ring.share[g].sum() for g in groups]),
         radius_share=ring.radius_share,
+        far=ring.far,
     )
 
 
@@ -264,12 +266,22 @@ def _line_normal(x: FloatArray, y: FloatArray, share: FloatArray, known: FloatAr
 
 
 def _axial(
-    x: FloatArray, y: FloatArray, axis: FloatArray, foot: FloatArray, radius: FloatArray
+    x: FloatArray,
+    y: FloatArray,
+    axis: FloatArray,
+    foot: FloatArray,
+    radius: FloatArray,
+    *,
+    far: bool,
 ) -> FloatArray:
-    """Where rays (x, y, 1) first meet the cylinders, along the axes, shape (draws, points)."""
+    """Where rays (x, y, 1) first meet the cylinders (or leave them), along the axes.
+
+    Shape (draws, points).
+    """
     along = axis[:, :1] * x + axis[:, 1:2] * y + axis[:, 2:]
     toward = foot[:, :1] * x + foot[:, 1:2] * y + foot[:, 2:]
     a = x * x + y * y + 1.0 - along * along
     c = (_dot(foot, foot) - radius**2)[:, None]
-    distance = (toward - np.sqrt(np.maximum(toward * toward - a * c, 0.0))) / a
+    root = np.sqrt(np.maximum(toward * toward - a * c, 0.0))
+    distance = (toward + root if far else toward - root) / a
     return np.asarray(distance * along)

@@ -69,13 +69,15 @@ class ShaftPose:
             * (np.cos(angle)[..., None] * facing + np.sin(angle)[..., None] * across)
         )
 
-    def locate(self, rays: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    def locate(self, rays: ArrayLike, *, far: bool = False) -> tuple[FloatArray, FloatArray]:
         """Where rays from the camera first meet the surface.
 
         Parameters
         ----------
         rays : array_like, shape (..., 3)
             Directions from the centre of projection.
+        far : bool
+            Where they leave it on the far side instead: the far rim of an end face that is seen.
 
         Returns
         -------
@@ -90,7 +92,8 @@ class ShaftPose:
         b = across @ foot
         c = foot @ foot - self.radius_mm**2
         with np.errstate(invalid="ignore", divide="ignore"):
-            distance = (b - np.sqrt(b * b - a * c)) / a
+            root = np.sqrt(b * b - a * c)
+            distance = (b + root if far else b - root) / a
         hit = distance[..., None] * directions
         axial = distance * along - self.origin_mm @ self.direction
         facing = self.facing

@@ -141,6 +141,8 @@ class EndFace:
         Radius of the end face's rim.
     what : str
         What the zero rests on: "face rim", the circle that bounds the end face.
+    seen : bool
+        Whether the camera sees the face, so that the zero rests on its far rim.
     support : float
         Share of the outline of such an end that shows an edge, 0 to 1.
     strain : float
@@ -156,6 +158,7 @@ class EndFace:
     chamfer_mm: Estimate | None
     rim_radius_mm: float
     what: str
+    seen: bool = False
     support: float = 1.0
     strain: float = 0.0
     beside_px: FloatArray | None = None

@@ -175,7 +175,7 @@ def _centred(trial: _Trial, end_of: EndOf) -> _Trial:
         except MeasureError:
             break
         moved_trial = _Trial(outline=outline, end=end)
-        if moved_trial.fit < best.fit - _ANOTHER_END:
+        if moved_trial.fit < best.fit - _TELLS:
             break
         best = moved_trial
     return best

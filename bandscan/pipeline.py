@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from bandscan.band_places import BandPlaces
-from bandscan.chain import Chain, ring_on
+from bandscan.chain import Chain, RingReading, ring_on, side_seen_u_mm
 from bandscan.cylinder import ShaftPose
 from bandscan.errors import ScaleDisagreesError
 from bandscan.influences import Influence, Stated, list_influences
@@ -544,16 +544,14 @@ def _report_bands(
     ]
     angles = np.linspace(arc[0], arc[1], 17)
     rings = [ring_on(pose, camera, result.along(angles, arc), arc) for result in results]
-    zero = ring_on(pose, camera, 0.0, arc, radius_share=placed.end.rim_radius_mm / pose.radius_mm)
+    rim_share = placed.end.rim_radius_mm / pose.radius_mm
+    zero = ring_on(pose, camera, 0.0, arc, radius_share=rim_share, far=placed.end.seen)
     chain, influences = placed.chain, placed.influences
-    budget = make_budget(
-        chain, influences, zero=zero, end=placed.end, bands=readings, rings=rings
-    )  # fmt: skip
+    end = _seen_edge_on(placed, zero)
+    budget = make_budget(chain, influences, zero=zero, end=end, bands=readings, rings=rings)
     spreads: Sequence[Spread | None] = [None] * (3 * len(readings))
     if by_draws and readings:
-        spreads = simulate(
-            chain, influences, zero=zero, end=placed.end, bands=readings, rings=rings
-        )  # fmt: skip
+        spreads = simulate(chain, influences, zero=zero, end=end, bands=readings, rings=rings)
     placed_edges = [
         replace(result, position_mm=position, spread_mm=spread)
         for result, position, spread in zip(results, budget.edges, spreads, strict=False)
@@ -571,6 +569,14 @@ def _report_bands(
         for i, reading in enumerate(readings)
     )
     return bands, budget
+
+
+def _seen_edge_on(placed: _Placed, zero: RingReading) -> EndFace:
+    """The end face, less sure where either side of its rim may be the one that ends the outline."""
+    changes = [influence.change for influence in placed.influences]
+    u_mm = side_seen_u_mm(placed.chain, zero, placed.end.rim_radius_mm, changes)
+    axial = placed.end.axial_mm
+    return replace(placed.end, axial_mm=replace(axial, u=math.hypot(axial.u, u_mm)))
 
 
 def _doubts_of_budget(bands: Sequence[Band]) -> list[Doubt]:

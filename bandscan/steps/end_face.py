@@ -292,6 +292,7 @@ def _settle(profiler: Profiler, fit: EndFit, doubts: tuple[Doubt, ...], doubt_mm
         chamfer_mm=edge,
         rim_radius_mm=plane.pose.radius_mm - sum(heights) / len(heights),
         what="face rim",
+        seen=bool(face_is_seen(plane, face.value)),
         support=judged.merit,
         strain=judged.strain,
         warnings=doubts,

@@ -21,7 +21,6 @@ _FAINT_END = 0.42  # less is refused
 _TELLS = 2.0 * STRAIN_COSTS  # of support: a lead that makes an outline e times as likely
 _MOST_TRIALS = 20
 _CENTRINGS = 3
-_ANOTHER_END = 0.1  # of support lost: the end that was seen is not there any more
 _WELL_KNOWN_PX = 0.3  # a side known better gains nothing from where the end shows the axis
 _AS_SIDES_TELL, _NO_LEAN = math.inf, 0.0
 _SAME_SIDE_PX = 1.0
@@ -182,23 +181,21 @@ def _centred(trial: _Trial, end_of: EndOf) -> _Trial:
 
 
 def _settled(trial: _Trial, end_of: EndOf) -> _Trial:
-    """The trial with its end seen along the axis that the sides give.
+    """The trial with its end seen along the axis that the sides give, where that fits as well.
 
     While outlines are compared the axis may lean, lest a right one look wrong; but a rounded
     edge and a leaning axis shape the rim alike. The zero covers both by their odds.
     """
     try:
-        end = end_of(trial.outline, _NO_LEAN)
+        upright = replace(trial, end=end_of(trial.outline, _NO_LEAN))
     except MeasureError:
         return trial
-    settled = replace(trial, end=end)
-    if settled.fit < trial.fit - _ANOTHER_END:
-        return trial
-    odds = math.exp((trial.fit - settled.fit) / _TELLS)
-    apart_mm = abs(trial.end.axial_mm.value - end.axial_mm.value)
-    zero = end.axial_mm
+    likelier, other = sorted((trial, upright), key=lambda one: -one.fit)
+    odds = math.exp((other.fit - likelier.fit) / _TELLS)
+    zero = likelier.end.axial_mm
+    apart_mm = abs(zero.value - other.end.axial_mm.value)
     zero = replace(zero, u=math.hypot(zero.u, apart_mm * math.sqrt(odds) / (1.0 + odds)))
-    return replace(settled, end=replace(end, axial_mm=zero))
+    return replace(likelier, end=replace(likelier.end, axial_mm=zero))
 
 
 def _moved_to(

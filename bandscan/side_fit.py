@@ -35,7 +35,7 @@ _SYSTEMATIC_U_PX = 0.1  # of a plain edge, from the same
 # fades into it, and the edge that shows lies further in: by 0 to 1.2 % of the width on renderings.
 _BESIDE_PX = (1.5, 4.0)  # either side of the outline, where the light is compared
 _FADING = (0.1, 0.25)  # metal brighter than the ground by this share: not at all, fully
-_FADING_PART, _FADING_U = 0.003, 0.005  # of the width: taken off, and left as uncertainty
+_FADING_PART, _FADING_U = 0.004, 0.007  # of the width: taken off, and left as uncertainty
 _SOFTER = 1.25  # times the blur of the other side, which lies as deep in the picture
 _ASKEW_RAD = math.radians(1.0)  # a scale laid along a shaft; common practice, no published source
 _LEAST_SEGMENTS = 4

@@ -68,7 +68,7 @@ _EDGE_SHARE = 0.1
 _COMMON_SHARE = 0.5
 
 _EDGES_REPEATED = math.sqrt(_REPEATED)
-_BESIDE_U_PX = 0.8  # of an end beside the axis: what its edges mirror, on renderings
+_BESIDE_U_PX = 1.0  # of an end beside the axis: what its edges mirror, on renderings
 
 _PLAIN_AXIS = AxisDoubt()
 

@@ -8,22 +8,31 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from bandscan.errors import NoEndError
-from bandscan.model import STRAIN_COSTS, EndFace, Outline, Silhouette
+from bandscan.errors import NoEndError, NoShaftError
+from bandscan.model import STRAIN_COSTS, Doubt, EndFace, Outline, Silhouette
 from calib.camera import FloatArray
 from calib.errors import MeasureError
 
 # Support (share of the outline of an end that shows an edge), common practice, no published
 # source: on rendered photos ends drawn for wrong outlines reach 0.5, true ones 0.45 to 0.95.
 _PLAIN_END = 0.6  # more leaves no doubt
-_LITTLE_STRAIN = 6.0  # 95 % of a chi square with two degrees of freedom
-_FAINT_END = 0.42  # less is refused
+_LITTLE_STRAIN = 4.6  # 90 % of a chi square with two degrees of freedom
+_FAINT_END = 0.47  # less is refused
 _TELLS = 2.0 * STRAIN_COSTS  # of support: a lead that makes an outline e times as likely
 _MOST_TRIALS = 20
 _CENTRINGS = 3
 _WELL_KNOWN_PX = 0.3  # a side known better gains nothing from where the end shows the axis
 _AS_SIDES_TELL, _NO_LEAN = math.inf, 0.0
 _SAME_SIDE_PX = 1.0
+
+# A line further from a side than this share of the width would give another shaft: its chance
+# is told, and is no uncertainty of the one that was chosen.
+_FAR = 0.02
+_DOUBTED_CHANCE, _REFUSED_CHANCE = 0.05, 0.3
+_REMEDY = (
+    "Lay the shaft on a ground that is plainly brighter or darker, and photograph again with the "
+    "whole end in the picture, in even light."
+)
 
 EndOf = Callable[[Outline, float], EndFace]
 _Key = tuple[int, int]
@@ -133,6 +142,8 @@ def best_end(outlines: Iterable[Outline], end_of: EndOf) -> tuple[Outline, EndFa
         Where no outline has an end: what was wrong with the first.
     NoEndError
         Where too little of the best end shows.
+    NoShaftError
+        Where a line far from one side is nearly as likely to be it.
     """
     trials = _Trials(end_of)
     for outline in outlines:
@@ -151,11 +162,10 @@ def best_end(outlines: Iterable[Outline], end_of: EndOf) -> tuple[Outline, EndFa
         raise NoEndError(
             f"The shaft's outline and its end do not fit together: {support:.0%} of the "
             f"outline of such an end shows an edge, {_FAINT_END:.0%} are needed.",
-            "Lay the shaft on a ground that is plainly brighter or darker, and photograph again "
-            "with the whole end in the picture, in even light.",
+            _REMEDY,
         )
     chosen = _settled(_centred(chosen, end_of), end_of)
-    return _with_doubt(trials, best, chosen), chosen.end
+    return _with_doubt(trials, best, chosen)
 
 
 def _centred(trial: _Trial, end_of: EndOf) -> _Trial:
@@ -234,22 +244,42 @@ def _outward(side: Silhouette, other: Silhouette) -> FloatArray:
     return np.asarray(square if square @ away > 0.0 else -square)
 
 
-def _with_doubt(trials: _Trials, best: _Key, chosen: _Trial) -> Outline:
-    """The outline with the other sides that were tried, by their odds, in its uncertainty."""
+def _with_doubt(trials: _Trials, best: _Key, chosen: _Trial) -> tuple[Outline, EndFace]:
+    """The outline with the other sides that were tried, by their odds, in its uncertainty.
+
+    Raises
+    ------
+    NoShaftError
+        Where a line far from one side is nearly as likely to be it.
+    """
     likeliest = trials.done[best]
     assert likeliest is not None
-    sides = []
+    sides, warnings = [], list(chosen.end.warnings)
     for k in (0, 1):
         here, moved = trials.sides[k][best[k]], chosen.outline.sides[k]
-        odds, squares = 1.0, 0.0
+        far_px = _FAR * _apart_px(here, trials.sides[1 - k][best[1 - k]])
+        odds, squares, far_odds, furthest_px = 1.0, 0.0, 0.0, 0.0
         for key, trial in trials.done.items():
             if trial is None or key[k] == best[k] or key[1 - k] != best[1 - k]:
                 continue
             chance = math.exp(min(trial.merit - likeliest.merit, 0.0))
+            apart_px = _apart_px(here, trials.sides[k][key[k]])
             odds += chance
-            squares += chance * _apart_px(here, trials.sides[k][key[k]]) ** 2
+            squares += chance * min(apart_px, far_px) ** 2
+            if apart_px > far_px:
+                far_odds += chance
+                furthest_px = max(furthest_px, apart_px)
+        seen = (
+            f"A line up to {furthest_px:.0f} px beside one side of the shaft's outline is its "
+            f"side with a chance of {far_odds / odds:.0%} by what the shaft's end shows"
+        )
+        if far_odds > _REFUSED_CHANCE * odds:
+            raise NoShaftError(f"{seen}; it cannot be told which.", _REMEDY)
+        if far_odds > _DOUBTED_CHANCE * odds:
+            warnings.append(Doubt(code="outline-ambiguous", message=f"{seen}. {_REMEDY}"))
         sides.append(replace(moved, u_px=math.hypot(moved.u_px, math.sqrt(squares / odds))))
-    return replace(chosen.outline, sides=(sides[0], sides[1]))
+    outline = replace(chosen.outline, sides=(sides[0], sides[1]))
+    return outline, replace(chosen.end, warnings=tuple(warnings))
 
 
 def _ordered(outline: Outline) -> tuple[Silhouette, Silhouette]:

@@ -121,9 +121,9 @@ def _bases(window: Window) -> FloatArray:
     offsets = window.offsets_px
     x = offsets[0] + np.arange(-reach, (len(offsets) - 1) * _FINE + reach + 1) * spacing
     away = x[None, :] - window.edges_px[:, None]
-    inside = away < 0.0
+    inside = np.clip(0.5 - away / spacing, 0.0, 1.0)  # share of a fine sample that is metal
     depth = np.maximum(-away, 0.0) / window.inside_px
-    columns = [np.where(inside, depth**k, 0.0) for k in range(window.degree + 1)]
+    columns = [inside * depth**k for k in range(window.degree + 1)]
     columns += [(away / window.outside_px) ** k for k in range(2)]
     sharp = np.stack(columns, axis=-1)  # edges, fine samples, parameters
     bases = []

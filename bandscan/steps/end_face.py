@@ -348,7 +348,7 @@ def _possible(profiler: Profiler, outline: EndFit) -> _Ends:
         pieces=(Piece.RIM,),
         sigma_px=outline.sigma_px,
     )
-    lead = rounded.closeness - outline.closeness
+    lead = rounded.closeness - max(outline.closeness, best_chamfer.closeness)
     plain = crease >= _CREASE_PLAIN
     behind = 0.5 * _MERIT_TELLS if plain else _MERIT_TELLS
     possible = [best_chamfer] if lead < _MERIT_TELLS else []

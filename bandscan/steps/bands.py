@@ -23,7 +23,9 @@ _MAX_EDGE_WIDTH_MM = 1.2
 _LEAST_TELLING_ROWS, _LEAST_OF_BOTH = 7, 16
 _DARK_LEVEL = 0.003  # linear light below which noise, not metal, makes the logarithm
 _BESIDE_MM = (0.3, 1.0)  # from an edge, where the metal beside is looked at
-_SHADE = math.log(1.65)  # bands of rendered photos are darker by 1.45 at most in the median
+# Bands of rendered photos are darker by 1.45 at most in the median of the angles, and brighter by
+# 1.1 or more at some.
+_SHADE, _BRIGHTER = math.log(1.65), math.log(1.05)
 _LEAST_WIDTH_MM = 0.5  # lips leave 0.6 mm and more
 _MOST_U_SHARE = 0.3  # of the width: edges that uncertain are no edges
 _BLUR_COLUMNS = 0.7  # standard deviation of lens, mosaic and sampling together, in pixels
@@ -135,7 +137,7 @@ def _in_shade(strip: Strip, start_mm: float, end_mm: float) -> bool:
     if not seen.any():
         return False
     darker = logs[seen][:, beside].mean(axis=1) - logs[seen][:, inside].mean(axis=1)
-    return bool(np.median(darker) > _SHADE and np.quantile(darker, 0.05) > 0.0)
+    return bool(np.median(darker) > _SHADE and np.quantile(darker, 0.05) > -_BRIGHTER)
 
 
 def _is_ring(fits: tuple[StepFit, StepFit]) -> bool:

@@ -321,13 +321,22 @@ def _outer_edge(fit: EndFit) -> Estimate:
     length = shape.height_mm if shape.rounded else shape.length_mm
     variance = fit.covariance[0, 0] + fit.covariance[index, index]
     variance += 2.0 * fit.covariance[0, index]
-    return _estimate(fit, float(shape.face_mm[0] + length[0]), float(max(variance, 0.0)))
+    edge = _estimate(fit, float(shape.face_mm[0] + length[0]), float(max(variance, 0.0)))
+    if not shape.rounded:
+        return edge
+    # An arc leaves the land at a tangent: by d within sqrt(2 r d) of where it begins.
+    tangent_mm = math.sqrt(2.0 * float(shape.height_mm[0]) * _edge_u_mm(fit))
+    return replace(edge, u=math.hypot(edge.u, tangent_mm))
+
+
+def _edge_u_mm(fit: EndFit) -> float:
+    """Standard uncertainty that all edges of a fit share."""
+    return math.hypot(_EDGE_SHARE * fit.width_px, _COMMON_SHARE * fit.scatter_px) * fit.pixel_mm
 
 
 def _estimate(fit: EndFit, value_mm: float, variance: float) -> Estimate:
     fitted = math.sqrt(_REPEATED * variance)
-    edge_px = math.hypot(_EDGE_SHARE * fit.width_px, _COMMON_SHARE * fit.scatter_px)
-    edge = edge_px * fit.pixel_mm
+    edge = _edge_u_mm(fit)
     fitted_dof = max((fit.blocks - _FITTED) / _REPEATED, 1.0)
     dof = effective_dof([(fitted, fitted_dof), (edge, math.inf)])
     return Estimate(value=value_mm, u=math.hypot(fitted, edge), dof=dof)
@@ -348,10 +357,10 @@ def _possible(profiler: Profiler, outline: EndFit) -> _Ends:
         pieces=(Piece.RIM,),
         sigma_px=outline.sigma_px,
     )
-    lead = rounded.closeness - max(outline.closeness, best_chamfer.closeness)
+    lead = rounded.closeness - outline.closeness
     plain = crease >= _CREASE_PLAIN
     behind = 0.5 * _MERIT_TELLS if plain else _MERIT_TELLS
-    possible = [best_chamfer] if lead < _MERIT_TELLS else []
+    possible = [best_chamfer] if lead < 2.0 * _MERIT_TELLS else []  # two standard errors
     possible += [rounded] if lead > -behind else []
     round_told = best_chamfer not in possible and rounded.merit >= _MERIT_GOOD
     told = plain or (cornered and best_chamfer in possible) or round_told

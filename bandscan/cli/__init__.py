@@ -22,6 +22,7 @@ COMMANDS = {
     "measure": "Measure where old lip seals have polished the shaft.",
     "check": "Say what a photo is good for, before the shaft is gone.",
     "lens": "Calibrate a lens from photos of a flat board.",
+    "card": "Write a card to print, true to scale, and its description.",
     "landing": "Say where the lips of a new seal land, and what to do about it.",
     "seal": "Write a seal file step by step, or check one and draw it.",
     "attribute": "Say which lip of the old seal made which band.",

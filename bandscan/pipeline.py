@@ -13,6 +13,7 @@ import numpy as np
 from bandscan.band_places import BandPlaces
 from bandscan.chain import Chain, ring_on
 from bandscan.cylinder import ShaftPose
+from bandscan.disagreement import Contradiction, likely_causes
 from bandscan.errors import ScaleDisagreesError
 from bandscan.model import BandEdge, BandReading, Doubt, EndFace, Outline, Photo, Strip
 from bandscan.options import MeasureOptions
@@ -255,7 +256,7 @@ def _read_scales(
     """Card and rule, before the shaft: their straight edges must not be taken for its own."""
     complaint = _try_card(photo, camera, options, gathered)
     complaint = _try_rule(photo, camera, options, gathered) or complaint
-    gathered.complaint = complaint
+    gathered.complaint = None if gathered.scales else complaint  # a card need not lie there too
 
 
 def _outlines(
@@ -396,6 +397,7 @@ def _build_chain(
     )
     if scale is None or options.diameter_mm is None:
         return chain, influences
+    stated = chain
     if options.scale_height_mm is None:
         gathered.agreement = Agreement(en=_height_plausibility(chain))
     else:
@@ -403,7 +405,7 @@ def _build_chain(
         gathered.agreement = Agreement(en=en)
         gathered.diameter_in_photo = in_photo
     if not gathered.agreement.agree:
-        raise _disagreement(chain, scale, gathered.agreement.en, options)
+        raise _disagreement(stated, influences, scale, gathered, options)
     return chain, influences
 
 
@@ -416,22 +418,45 @@ def _height_plausibility(chain: Chain) -> float:
 
 
 def _disagreement(
-    chain: Chain, scale: ScaleReading, en: float, options: MeasureOptions
+    chain: Chain,
+    influences: list[Influence],
+    scale: ScaleReading,
+    gathered: _Gathered,
+    options: MeasureOptions,
 ) -> ScaleDisagreesError:
-    """The refusal, with what would have to be true for the two to agree."""
-    kind = scale.result.kind
-    height = chain.height_of_scale(replace(chain, height_mm=None, scale_weight=0.0).pose())
+    """The refusal, with the likeliest causes as the photo shows them."""
+    assert gathered.photo is not None
+    assert gathered.lens is not None
+    assert gathered.agreement is not None
+    photo, lens, kind = gathered.photo, gathered.lens, scale.result.kind
+    usual = lens_from_exif(photo.identity, photo.width_px, photo.height_px)
+
+    def en_of(changed: Chain) -> float:
+        if changed.height_mm is None:
+            return _height_plausibility(changed)
+        return weigh_scales(changed, influences)[2]
+
+    causes = likely_causes(
+        Contradiction(
+            chain=chain,
+            en_of=en_of,
+            kind=kind,
+            print_checked=scale.size_checked,
+            pitch_given=options.pitch_mm is not None,
+            lens=lens,
+            estimated=bend_to_scale(usual, [scale.plane]),
+            pitch_mm=scale.result.pitch_mm,
+        )
+    )
+    seen = f"Diameter and {kind} disagree (E_n = {gathered.agreement.en:.2f}, satisfactory up to 1)"
     by_scale = chain.radius_by_scale()
-    seen = f"Diameter and {kind} disagree (E_n = {en:.2f}, satisfactory up to 1): "
     if by_scale is not None:
-        seen += f"by the {kind} the shaft measures {2.0 * by_scale:.2f} mm across, "
-        seen += f"stated are {options.diameter_mm:.2f} mm; "
-    seen += f"they would agree if the {kind} lay {height:+.1f} mm from the level of the axis."
+        seen += f": by the {kind} the shaft measures {2.0 * by_scale:.2f} mm across, "
+        seen += f"stated are {options.diameter_mm:.2f} mm"
+    likeliest = "Likeliest cause" if len(causes) == 1 else "Causes about as likely"
+    whats = "; or ".join(cause.what for cause in causes)
     return ScaleDisagreesError(
-        seen,
-        f"Measure the diameter again at the seal land, check the height of the {kind}"
-        + (" and the size of the print" if kind == "card" else " and its pitch")
-        + ", and that the lens file is of this camera.",
+        f"{seen}. {likeliest}: {whats}.", " ".join(cause.remedy for cause in causes)
     )
 
 

@@ -65,6 +65,10 @@ class ScalePlane:
     misfit: float = 0.0
     readings: int = 0
 
+    def resized(self, ratio: float) -> ScalePlane:
+        """The plane were the scale `ratio` times as large as described."""
+        return self.changed(np.array([ratio - 1.0, 0.0, 0.0]))
+
     def changed(self, change: FloatArray) -> ScalePlane:
         """The plane with relative distance and two slopes changed, `change` of shape (3,)."""
         across = np.cross(self.normal, self.along)

@@ -25,6 +25,7 @@ from bandscan.result import (
     Band,
     CheckReport,
     EdgeResult,
+    Improvement,
     Landing,
     Measurement,
     QualityFigure,
@@ -46,7 +47,7 @@ from bandscan.steps.landing import plan_landing
 from bandscan.steps.notches import find_notches
 from bandscan.steps.outline import rival_outlines
 from bandscan.steps.photo import read_photo
-from bandscan.steps.quality import judge_quality, refuse_if_hopeless
+from bandscan.steps.quality import judge_quality, judge_scale, judge_view, refuse_if_hopeless
 from bandscan.steps.scales import ScaleReading, read_card, read_rule
 from bandscan.steps.shaft import find_shaft
 from bandscan.steps.unwrap import unwrap
@@ -69,6 +70,17 @@ _LOWEST_SCALE_MM = 60.0
 # A clear band edge, for the U to be expected: its place to a quarter of a pixel, 0.2 mm wide.
 _TYPICAL_FIT_PX = 0.25
 _TYPICAL_EDGE_WIDTH_MM = 0.2
+# What narrows each source of the budget; an edge's own softness nobody at the bench can change.
+_BETTER = {
+    "silhouettes": "Put a plain ground under the shaft that differs from it: dark cloth under a "
+    "bright shaft, white paper under a dark one.",
+    "lens": "Calibrate the camera once with bandscan lens and give --lens.",
+    "diameter": "Measure the diameter more closely and give --diameter-u.",
+    "scale": "Show more of the scale, sharp and free of glare.",
+    "scale height": "Lay the scale level with the axis, or measure its height more closely.",
+    "end face": "Show the whole shaft end, sharp, against a plain ground.",
+    "edge fit": "Move closer and focus on the shaft.",
+}
 
 
 @dataclass(slots=True)
@@ -125,6 +137,7 @@ def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
     try:
         placed = _place(path, options, gathered)
         refuse_if_hopeless(gathered.quality)
+        gathered.warnings += _poor(gathered.quality)
         notches = find_notches(placed.photo, placed.camera, placed.pose, land_mm=placed.land_mm)
         readings = find_bands(
             placed.strip, land_mm=placed.land_mm, notches_mm=notches, arc_rad=placed.arc_rad
@@ -141,6 +154,19 @@ def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
         landing=landing,
         strip=placed.strip,
     )
+
+
+def _poor(figures: Iterable[QualityFigure]) -> list[Doubt]:
+    """A warning for each figure that is not good."""
+    return [
+        Doubt(
+            code=figure.name.split()[0],
+            message=f"{figure.name.capitalize()} is {figure.value:.3g} {figure.unit}. "
+            f"{figure.advice}",
+        )
+        for figure in figures
+        if not figure.good
+    ]
 
 
 def _plan_landing(
@@ -168,11 +194,11 @@ def check_photo(path: Path, options: MeasureOptions) -> CheckReport:
     """Say what a photo is good for, without measuring bands."""
     gathered = _Gathered()
     refusal = None
-    expected = None
+    expected, improvement = None, None
     try:
         placed = _place(path, options, gathered)
         refuse_if_hopeless(gathered.quality)
-        expected = _expected_expanded_mm(placed)
+        expected, improvement = _expected(placed)
     except MeasureError as error:
         refusal = Refusal.from_error(error)
     return CheckReport(
@@ -183,6 +209,7 @@ def check_photo(path: Path, options: MeasureOptions) -> CheckReport:
         shaft=gathered.shaft,
         quality=tuple(gathered.quality),
         expected_expanded_mm=expected,
+        improvement=improvement,
         refusal=refusal,
     )
 
@@ -225,7 +252,12 @@ def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     arc = _visible_arc(strip, land)
     gathered.shaft = _shaft_result(pose, end, seen_to, arc, options, gathered)
     gathered.diameter_scale = _diameter_scale(pose, camera, chain, influences, land, options)
-    gathered.quality = judge_quality(strip, land_mm=land, arc_rad=arc)
+    figures = [judge_scale(reading.result) for reading in gathered.scales]
+    gathered.quality = [
+        *judge_quality(strip, land_mm=land, arc_rad=arc),
+        judge_view(pose, land_mm=land),
+        *(figure for figure in figures if figure is not None),
+    ]
     return _Placed(
         photo=photo, camera=camera, chain=chain, influences=influences, end=end, strip=strip,
         land_mm=land, arc_rad=arc, pose=pose,
@@ -563,8 +595,8 @@ def _report_bands(placed: _Placed, readings: list[BandReading]) -> tuple[tuple[B
     return bands, budget
 
 
-def _expected_expanded_mm(placed: _Placed) -> float:
-    """U of a clear band edge in the middle of the land, as sharp as the photo allows."""
+def _expected(placed: _Placed) -> tuple[float, Improvement | None]:
+    """U of a clear band edge in the middle of the land, and what would narrow it most."""
     middle = 0.5 * (placed.land_mm[0] + placed.land_mm[1])
     pixel_mm = float(placed.strip.axial_mm[1] - placed.strip.axial_mm[0])
     edge = BandEdge(
@@ -579,4 +611,16 @@ def _expected_expanded_mm(placed: _Placed) -> float:
         start=edge, end=replace(edge, axial_mm=middle + 2.0), looks="smoother", strength=0.0
     )
     _, budget = _report_bands(placed, [reading])
-    return budget.edges[0].expanded
+    whole = budget.edges[0].expanded
+    here = [line for line in budget.lines if line.edge == "band 1 start"]
+    lines = [line for line in here if line.source in _BETTER]
+    if not lines:
+        return whole, None
+    worst = max(lines, key=lambda line: line.contribution_mm)
+    share = min(1.0, worst.contribution_mm / budget.edges[0].u)
+    improvement = Improvement(
+        source=worst.source,
+        advice=_BETTER[worst.source],
+        expanded_mm=whole * math.sqrt(1.0 - share**2),
+    )
+    return whole, improvement

@@ -254,6 +254,24 @@ class QualityFigure:
     advice: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Improvement:
+    """The one change that would narrow the margin most.
+
+    Parameters
+    ----------
+    source : str
+        Source in the uncertainty budget that it removes.
+    advice : str
+    expanded_mm : float
+        Expanded uncertainty of a clear edge without that source: the best it can give.
+    """
+
+    source: str
+    advice: str
+    expanded_mm: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CheckReport:
     """What a photo is good for, without bands; fields as in `Measurement`.
@@ -262,6 +280,7 @@ class CheckReport:
     ----------
     expected_expanded_mm : float or None
         Expanded uncertainty that a clear band edge would have in this photo.
+    improvement : Improvement or None
     """
 
     file: str
@@ -271,6 +290,7 @@ class CheckReport:
     shaft: ShaftResult | None = None
     quality: tuple[QualityFigure, ...] = ()
     expected_expanded_mm: float | None = None
+    improvement: Improvement | None = None
     refusal: Refusal | None = None
 
     @property

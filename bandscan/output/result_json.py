@@ -15,6 +15,7 @@ from bandscan.result import (
     Band,
     CheckReport,
     EdgeResult,
+    Improvement,
     Landing,
     LandingLip,
     Measurement,
@@ -81,7 +82,18 @@ def check_object(report: CheckReport) -> Json:
             for figure in report.quality
         ],
         "expected_U_mm": report.expected_expanded_mm,
+        "improvement": _improvement(report.improvement),
         "refusal": _refusal(report.refusal),
+    }
+
+
+def _improvement(improvement: Improvement | None) -> Json | None:
+    if improvement is None:
+        return None
+    return {
+        "source": improvement.source,
+        "advice": improvement.advice,
+        "expected_U_mm": improvement.expanded_mm,
     }
 
 

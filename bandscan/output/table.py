@@ -70,6 +70,10 @@ def check_text(report: CheckReport) -> str:
         lines.append(f"  {figure.name:<22} {figure.value:>8.3g} {figure.unit:<6} {verdict}")
     if report.expected_expanded_mm is not None:
         lines.append(_row("To expect", f"± {report.expected_expanded_mm:.2f} mm on a clear edge"))
+    if report.improvement is not None:
+        better = report.improvement
+        best = f"± {better.expanded_mm:.2f} mm at best"
+        lines.append(_row("Best change", f"{better.advice} ({better.source}; {best})"))
     return "\n".join(lines)
 
 

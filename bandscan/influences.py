@@ -93,7 +93,12 @@ class Stated:
 
 
 def list_influences(
-    chain: Chain, *, lens: LensCalibration, side_u_px: tuple[float, float], stated: Stated
+    chain: Chain,
+    *,
+    lens: LensCalibration,
+    side_u_px: tuple[float, float],
+    stated: Stated,
+    tilt_u_px: tuple[float, float] | None = None,
 ) -> list[Influence]:
     """Independent influences on the chain's geometry.
 
@@ -104,13 +109,19 @@ def list_influences(
     side_u_px : (float, float)
         Standard uncertainty of either silhouette's place.
     stated : Stated
+    tilt_u_px : (float, float), optional
+        Of its change from the middle to the ends; without it the same.
 
     Returns
     -------
     list of Influence
         Silhouettes, lens, focus, temperature, and what of diameter and scale is used.
     """
-    influences = [*_of_sides(side_u_px), *_of_lens(lens), *_of_focus(chain, lens)]
+    influences = [
+        *_of_sides(side_u_px, tilt_u_px or side_u_px),
+        *_of_lens(lens),
+        *_of_focus(chain, lens),
+    ]
     if chain.diameter_mm is not None:
         influences.append(
             _single(
@@ -141,11 +152,13 @@ def _single(
     )  # fmt: skip
 
 
-def _of_sides(side_u_px: tuple[float, float]) -> list[Influence]:
+def _of_sides(side_u_px: tuple[float, float], tilt_u_px: tuple[float, float]) -> list[Influence]:
     quantities = tuple(
         Quantity(name=f"{side} side, {mode}", u=u, unit="px")
-        for side, u in zip(("first", "second"), side_u_px, strict=True)
-        for mode in ("offset", "tilt at its ends")
+        for side, both in zip(
+            ("first", "second"), zip(side_u_px, tilt_u_px, strict=True), strict=True
+        )
+        for mode, u in zip(("offset", "tilt at its ends"), both, strict=True)
     )
     return [
         Influence(

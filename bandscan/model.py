@@ -56,15 +56,14 @@ class Silhouette:
     points_px : ndarray, shape (n, 2)
         Sub-pixel edge points between shaft and background, from the end into the shaft.
     u_px : float
-        Standard uncertainty of the fitted line's offset, systematic part included.
-    rival_u_px : float
-        Standard uncertainty because another line may be the silhouette, until the shaft's end
-        has shown that it is not.
+        Standard uncertainty of the fitted line's offset, systematic part included, and
+    tilt_u_px : float
+        of its change from the middle to the ends.
     """
 
     points_px: FloatArray
     u_px: float
-    rival_u_px: float = 0.0
+    tilt_u_px: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

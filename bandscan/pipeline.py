@@ -18,7 +18,7 @@ from bandscan.influences import Influence, Stated, list_influences
 from bandscan.model import BandEdge, BandReading, Doubt, EndFace, Outline, Photo, Strip
 from bandscan.options import MeasureOptions
 from bandscan.orientation import stored_side
-from bandscan.outline_choice import best_end, side_u_px
+from bandscan.outline_choice import best_end
 from bandscan.outline_search import rough_shaft
 from bandscan.result import (
     Agreement,
@@ -39,6 +39,7 @@ from bandscan.shaft_limits import (
     chamfer_length_mm,
     chamfer_small_diameter_mm,
 )
+from bandscan.silhouette_fit import prior_of
 from bandscan.steps.bands import find_bands
 from bandscan.steps.budget import Budget, diameter_by_scale, make_budget, simulate, weigh_scales
 from bandscan.steps.end_face import find_end_face
@@ -48,7 +49,7 @@ from bandscan.steps.outline import rival_outlines
 from bandscan.steps.photo import read_photo
 from bandscan.steps.quality import judge_quality, refuse_if_hopeless
 from bandscan.steps.scales import ScaleReading, read_card, read_rule
-from bandscan.steps.shaft import find_shaft
+from bandscan.steps.shaft import find_outlines
 from bandscan.steps.unwrap import unwrap
 from calib.board import read_board
 from calib.camera import Camera, FloatArray
@@ -212,11 +213,11 @@ def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     _read_scales(photo, camera, options, gathered)
     lens = gathered.lens = bend_to_scale(lens, [reading.plane for reading in gathered.scales])
     camera = lens.camera
-    outlines = _outlines(photo, camera, options, gathered)
+    outlines = _outlines(photo, lens, options, gathered)
     first = next(outlines)
     _refuse_without_scale(options, gathered)
     outline, end = _best_end(photo, itertools.chain([first], outlines), lens, options, gathered)
-    chain, influences = _build_chain(outline, end, lens, options, gathered)
+    chain, influences = _build_chain(outline, lens, options, gathered)
     pose = chain.pose()
     gathered.warnings += end.warnings
     zero_mm = end.axial_mm.value
@@ -264,7 +265,7 @@ def _read_scales(
 
 
 def _outlines(
-    photo: Photo, camera: Camera, options: MeasureOptions, gathered: _Gathered
+    photo: Photo, lens: LensCalibration, options: MeasureOptions, gathered: _Gathered
 ) -> Iterator[Outline]:
     """What may be the shaft's outline: the likeliest, then second opinions.
 
@@ -276,14 +277,19 @@ def _outlines(
     side = stored_side(options.end_side, photo.orientation)
     avoid = [reading.outline_px for reading in gathered.scales]
     rough = rough_shaft(photo, avoid)
+    camera, prior = lens.camera, prior_of(lens)
+    normal = gathered.scales[0].plane(camera).normal if gathered.scales else None
     complaint: MeasureError | None = None
     try:
-        yield find_shaft(photo, camera, rough, end_side=side, avoid=avoid)
+        yield from find_outlines(
+            photo, camera, rough, end_side=side, avoid=avoid, prior=prior, normal=normal
+        )
     except MeasureError as error:
         complaint = error
     try:
-        normal = gathered.scales[0].plane(camera).normal if gathered.scales else None
-        yield from rival_outlines(photo, camera, rough, end_side=side, avoid=avoid, normal=normal)
+        yield from rival_outlines(
+            photo, camera, rough, end_side=side, avoid=avoid, prior=prior, normal=normal
+        )
     except MeasureError as error:
         if complaint is not None:
             raise complaint from error
@@ -354,7 +360,11 @@ def _best_end(
     def end_of(outline: Outline) -> EndFace:
         pose = _bare_chain(outline, lens, options, gathered).pose()
         near_mm = _axial_of(pose, lens.camera, outline.end_px)
-        return find_end_face(photo, lens.camera, pose, approximate_axial_mm=near_mm)
+        low, high = outline.sides
+        return find_end_face(
+            photo, lens.camera, pose, approximate_axial_mm=near_mm,
+            sideways_u_px=math.hypot(low.u_px, high.u_px) / 2.0,
+        )  # fmt: skip
 
     return best_end(outlines, end_of)
 
@@ -384,7 +394,6 @@ def _bare_chain(
 
 def _build_chain(
     outline: Outline,
-    end: EndFace,
     lens: LensCalibration,
     options: MeasureOptions,
     gathered: _Gathered,
@@ -395,7 +404,8 @@ def _build_chain(
     influences = list_influences(
         chain,
         lens=lens,
-        side_u_px=side_u_px(outline, end),
+        side_u_px=(outline.sides[0].u_px, outline.sides[1].u_px),
+        tilt_u_px=(outline.sides[0].tilt_u_px, outline.sides[1].tilt_u_px),
         stated=Stated(
             diameter_u_mm=options.diameter_u_mm,
             height_u_mm=options.scale_height_u_mm,

@@ -1,12 +1,4 @@
-"""The landing of a new seal: each lip against the old bands, and the room to move it.
-
-Notes
------
-Verdicts are three-way with a guard band after ISO 14253-1: conformity (fresh metal) and
-non-conformity (an old band, no land) are each stated only where their probability is at
-least 95 %, the default of ISO 14253-1:2017; between them nothing is stated. With one band
-edge near and normal errors that is a guard of 1.645 standard uncertainties.
-"""
+"""The landing of a new seal: each lip against the old bands, and the room to move it."""
 
 from __future__ import annotations
 
@@ -16,14 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from bandscan.band_places import BandPlaces
-from bandscan.normal import ONE_SIDED_95, both_below
-from bandscan.result import Landing, LandingLip, LandingShift
+from bandscan.lip_odds import CONFORMANCE, LipOdds, Room
+from bandscan.normal import ONE_SIDED_95
+from bandscan.result import Landing, LandingShift
 from bandscan.seal import Seal
 from bandscan.stack_up import LipPlace, combined, lip_places
 from calib.camera import FloatArray
 from calib.quantity import Estimate
 
-CONFORMANCE = 0.95  # probability that a verdict asks for; default of ISO 14253-1:2017
 _LEAST_U_MM = 1e-9  # stands for "exact" where a division needs a number
 _HALVINGS = 40  # bisection of a window's end to far below a micrometre
 
@@ -43,28 +35,6 @@ class _Track:
 
     strips_mm: FloatArray
     covariance_mm2: FloatArray
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Room:
-    """A lip in one strip: distances to its two limits, in and as standard deviations.
-
-    Both distances change by the shift, one up and the other down.
-    """
-
-    low_mm: float
-    high_mm: float
-    low_u_mm: float
-    high_u_mm: float
-    rho: float
-
-    def probability(self, shift_mm: float = 0.0) -> float:
-        """Probability that the whole contact lies inside the strip."""
-        return both_below(
-            (self.low_mm + shift_mm) / self.low_u_mm,
-            (self.high_mm - shift_mm) / self.high_u_mm,
-            self.rho,
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,27 +73,33 @@ def plan_landing(
     -------
     Landing
     """
-    places = lip_places(seal)
+    lips = lip_odds(bands, seal, seen_mm=seen_mm)
+    return Landing(
+        lips=tuple(lip.at(0.0) for lip in lips), shift=_shift(lips, seal.mounting.shift_mm)
+    )
+
+
+def lip_odds(
+    bands: BandPlaces, seal: Seal, *, seen_mm: tuple[Estimate, Estimate] | None = None
+) -> tuple[LipOdds, ...]:
+    """What decides about every lip at any shift; parameters as in `plan_landing`."""
     land = _land(seal)
     known = _cut(land, seen_mm)
     free = _track(bands, known)
     unlimited = _track(bands, _NO_LIMITS)
     bare = _track(_NO_BANDS, (known[0], land[1]))
-    lips = tuple(_landing_lip(place, bands, free, unlimited, bare) for place in places)
-    return Landing(lips=lips, shift=_shift(places, free, seal.mounting.shift_mm))
-
-
-def clearances(contact_mm: Window, bands: BandPlaces) -> list[tuple[float, int]]:
-    """Signed distance of a contact to every band, and the index of the edge it is taken from.
-
-    Negative where they overlap: the least move that would part them.
-    """
-    found = []
-    for number, (start, end) in enumerate(bands.edges_mm):
-        before, after = float(start) - contact_mm[1], contact_mm[0] - float(end)
-        edge = 2 * number if before >= after else 2 * number + 1
-        found.append((max(before, after), edge))
-    return found
+    return tuple(
+        LipOdds(
+            name=place.lip.name,
+            contact_mm=place.contact_mm,
+            u_mm=place.middle_mm.u,
+            gaps_mm=_gaps(place, bands),
+            free=_rooms(place, free),
+            between_bands=_rooms(place, unlimited),
+            on_land=_rooms(place, bare)[0],
+        )
+        for place in lip_places(seal)
+    )
 
 
 def _land(seal: Seal) -> tuple[Estimate, Estimate]:
@@ -157,7 +133,7 @@ def _track(bands: BandPlaces, limits: tuple[Estimate, Estimate]) -> _Track:
     return _Track(strips_mm=ends.reshape(-1, 2), covariance_mm2=covariance)
 
 
-def _rooms(place: LipPlace, track: _Track) -> list[_Room]:
+def _rooms(place: LipPlace, track: _Track) -> tuple[Room, ...]:
     """The lip in every strip.
 
     Notes
@@ -174,7 +150,7 @@ def _rooms(place: LipPlace, track: _Track) -> list[_Room]:
         high_u = max(math.sqrt(middle + half + joint[j, j]), _LEAST_U_MM)
         shared = -(middle - half) - joint[i, j]
         rooms.append(
-            _Room(
+            Room(
                 low_mm=place.contact_mm[0] - float(low),
                 high_mm=float(high) - place.contact_mm[1],
                 low_u_mm=low_u,
@@ -182,29 +158,22 @@ def _rooms(place: LipPlace, track: _Track) -> list[_Room]:
                 rho=float(np.clip(shared / (low_u * high_u), -1.0, 1.0)),
             )
         )
-    return rooms
+    return tuple(rooms)
 
 
-def _landing_lip(
-    place: LipPlace, bands: BandPlaces, free: _Track, unlimited: _Track, bare: _Track
-) -> LandingLip:
-    probabilities = [room.probability() for room in _rooms(place, free)]
-    on_band = 1.0 - min(1.0, sum(room.probability() for room in _rooms(place, unlimited)))
-    off_land = 1.0 - _rooms(place, bare)[0].probability()
-    found = clearances(place.contact_mm, bands)
-    clearance, edge = min(found, default=(math.nan, -1))
-    return LandingLip(
-        name=place.lip.name,
-        contact_mm=place.contact_mm,
-        u_mm=place.middle_mm.u,
-        nearest_band=edge // 2 + 1 if found else None,
-        clearance_mm=_clearance(clearance, place, bands.edge(edge)) if found else None,
-        probability_on_band=on_band,
-        verdict=_verdict(max(probabilities), on_band, off_land),
+def _gaps(place: LipPlace, bands: BandPlaces) -> tuple[tuple[Estimate, Estimate], ...]:
+    """Signed distances of a contact to both edges of every band."""
+    low, high = place.contact_mm
+    return tuple(
+        (
+            _gap(float(start) - high, place, bands.edge(2 * number)),
+            _gap(low - float(end), place, bands.edge(2 * number + 1)),
+        )
+        for number, (start, end) in enumerate(bands.edges_mm)
     )
 
 
-def _clearance(value: float, place: LipPlace, edge: Estimate) -> Estimate:
+def _gap(value: float, place: LipPlace, edge: Estimate) -> Estimate:
     return combined(
         value,
         [
@@ -215,25 +184,12 @@ def _clearance(value: float, place: LipPlace, edge: Estimate) -> Estimate:
     )
 
 
-def _verdict(fresh: float, on_band: float, off_land: float) -> str:
-    """The verdict; `fresh` is the probability of lying inside one strip of fresh metal.
-
-    One strip, not the sum over strips: a lip of which it is not known on which side of a
-    narrow band it runs is not called fresh.
-    """
-    if off_land >= CONFORMANCE:
-        return "off land"
-    if on_band >= CONFORMANCE:
-        return "on band"
-    return "fresh" if fresh >= CONFORMANCE else "undecided"
-
-
-def _shift(places: tuple[LipPlace, ...], free: _Track, room_mm: Window) -> LandingShift:
+def _shift(lips: tuple[LipOdds, ...], room_mm: Window) -> LandingShift:
     choices = [_Choice(window_mm=(-math.inf, math.inf))]
     alone: dict[str, bool] = {}
-    for place in places:
-        windows = [(_window(room), room) for room in _rooms(place, free)]
-        alone[place.lip.name] = any(window for window, _ in windows)
+    for lip in lips:
+        windows = [(_window(room), room) for room in lip.free]
+        alone[lip.name] = any(window for window, _ in windows)
         choices = [
             kept
             for choice in choices
@@ -258,7 +214,7 @@ def _shift(places: tuple[LipPlace, ...], free: _Track, room_mm: Window) -> Landi
     )
 
 
-def _narrowed(choice: _Choice, window_mm: Window, room: _Room | None = None) -> _Choice | None:
+def _narrowed(choice: _Choice, window_mm: Window, room: Room | None = None) -> _Choice | None:
     """What is left of a choice inside a window; None where nothing is."""
     low = max(choice.window_mm[0], window_mm[0])
     high = min(choice.window_mm[1], window_mm[1])
@@ -271,7 +227,7 @@ def _narrowed(choice: _Choice, window_mm: Window, room: _Room | None = None) -> 
     )
 
 
-def _window(room: _Room) -> Window | None:
+def _window(room: Room) -> Window | None:
     """Shifts at which a lip lies inside one strip with the probability that a verdict asks for.
 
     Notes
@@ -292,7 +248,7 @@ def _window(room: _Room) -> Window | None:
     return _bisected(room, best, low), _bisected(room, best, high)
 
 
-def _greatest(room: _Room, low: float, high: float) -> float:
+def _greatest(room: Room, low: float, high: float) -> float:
     """Shift of the greatest probability, by thirds."""
     for _ in range(_HALVINGS):
         third = (high - low) / 3.0
@@ -303,7 +259,7 @@ def _greatest(room: _Room, low: float, high: float) -> float:
     return (low + high) / 2.0
 
 
-def _bisected(room: _Room, inside: float, outside: float) -> float:
+def _bisected(room: Room, inside: float, outside: float) -> float:
     """Where the probability falls to what a verdict asks for."""
     if room.probability(outside) >= CONFORMANCE:
         return outside

@@ -89,6 +89,9 @@ class Outline:
     break_px: FloatArray
 
 
+END_BY_HAND = "set by hand"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class EndFace:
     """Where axial position zero is, on the scale of a provisional pose.
@@ -102,7 +105,8 @@ class EndFace:
     rim_radius_mm : float
         Radius of the end face's rim.
     what : str
-        What the zero rests on: "face rim", the circle that bounds the end face.
+        What the zero rests on: "face rim", the circle that bounds the end face, or
+        `END_BY_HAND`.
     support : float
         Share of the outline of such an end that shows an edge, 0 to 1.
     """
@@ -156,6 +160,8 @@ class BandEdge:
         10-90 % width of the transition, blur of the picture removed where it is known.
     wobble_mm : (float, float)
         Cosine and sine part of x(angle) = axial + c (cos a - mean) + s (sin a - mean).
+    by_hand : bool
+        Set by a person, `fit_u_mm` being what the eye leaves open.
     """
 
     axial_mm: float
@@ -164,6 +170,7 @@ class BandEdge:
     unseen_u_mm: float
     width_mm: float
     wobble_mm: tuple[float, float]
+    by_hand: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

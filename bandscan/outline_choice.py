@@ -74,7 +74,7 @@ def best_end(outlines: Iterable[Outline], end_of: EndOf) -> tuple[Outline, EndFa
     return best
 
 
-def side_u_px(outline: Outline, end: EndFace) -> tuple[float, float]:
+def side_u_px(outline: Outline, support: float) -> tuple[float, float]:
     """Standard uncertainty of the place of either silhouette, px.
 
     Far rivals are out where the end fits plainly; a side that has rivals or is not sharp may still
@@ -86,7 +86,7 @@ def side_u_px(outline: Outline, end: EndFace) -> tuple[float, float]:
     u_px = []
     for side in outline.sides:
         faint = near if side.u_px > _SHARP_SHARE * width else 0.0
-        rival = min(side.rival_u_px, near) if end.support > _PLAIN_END else side.rival_u_px
+        rival = min(side.rival_u_px, near) if support > _PLAIN_END else side.rival_u_px
         u_px.append(math.hypot(side.u_px, max(faint, rival)))
     return u_px[0], u_px[1]
 

@@ -12,10 +12,21 @@ import numpy as np
 
 from bandscan.band_places import BandPlaces
 from bandscan.chain import Chain, ring_on
+from bandscan.corrections import check_made_for, correct_readings, note_bands, noted
 from bandscan.cylinder import ShaftPose
-from bandscan.errors import ScaleDisagreesError
-from bandscan.model import BandEdge, BandReading, Doubt, EndFace, Outline, Photo, Strip
-from bandscan.options import MeasureOptions
+from bandscan.errors import CorrectionError, ScaleDisagreesError
+from bandscan.inputs import input_file, list_inputs
+from bandscan.model import (
+    END_BY_HAND,
+    BandEdge,
+    BandReading,
+    Doubt,
+    EndFace,
+    Outline,
+    Photo,
+    Strip,
+)
+from bandscan.options import Corrections, MeasureOptions
 from bandscan.orientation import stored_side
 from bandscan.outline_choice import best_end, side_u_px
 from bandscan.outline_search import rough_shaft
@@ -23,7 +34,9 @@ from bandscan.result import (
     Agreement,
     Band,
     CheckReport,
+    Correction,
     EdgeResult,
+    InputFile,
     Landing,
     Measurement,
     QualityFigure,
@@ -84,6 +97,8 @@ class _Gathered:
     shaft: ShaftResult | None = None
     quality: list[QualityFigure] = field(default_factory=list)
     warnings: list[Doubt] = field(default_factory=list)
+    corrections: list[Correction] = field(default_factory=list)
+    inputs: list[InputFile] = field(default_factory=list)
 
     @property
     def scale_results(self) -> tuple[ScaleResult, ...]:
@@ -129,11 +144,13 @@ def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
             placed.strip, land_mm=placed.land_mm, notches_mm=notches, arc_rad=placed.arc_rad
         )
         bands, budget = _report_bands(placed, readings)
+        if options.corrections is not None:
+            bands, budget = _correct_bands(placed, readings, bands, options.corrections, gathered)
         landing = _plan_landing(placed, bands, budget, options, gathered)
     except MeasureError as error:
-        return _measurement(path, gathered, refusal=Refusal.from_error(error))
+        return _measurement(path, options, gathered, refusal=Refusal.from_error(error))
     return replace(
-        _measurement(path, gathered),
+        _measurement(path, options, gathered),
         bands=bands,
         budget=tuple(budget.lines),
         covariance_mm2=budget.covariance_mm2,
@@ -154,6 +171,7 @@ def _plan_landing(
         return None
     assert gathered.shaft is not None
     seal = read_seal(options.seal_path)
+    gathered.inputs.append(input_file("seal", options.seal_path, keep_text=True))
     check_fit(seal, gathered.shaft.diameter_mm)
     places = BandPlaces.of(
         [(band.start.position_mm, band.end.position_mm) for band in bands], budget.covariance_mm2
@@ -186,7 +204,9 @@ def check_photo(path: Path, options: MeasureOptions) -> CheckReport:
     )
 
 
-def _measurement(path: Path, gathered: _Gathered, refusal: Refusal | None = None) -> Measurement:
+def _measurement(
+    path: Path, options: MeasureOptions, gathered: _Gathered, refusal: Refusal | None = None
+) -> Measurement:
     return Measurement(
         file=str(path),
         photo=gathered.photo,
@@ -196,12 +216,17 @@ def _measurement(path: Path, gathered: _Gathered, refusal: Refusal | None = None
         shaft=gathered.shaft,
         warnings=tuple(gathered.warnings),
         refusal=refusal,
+        corrections=tuple(gathered.corrections),
+        options=options,
+        inputs=tuple(gathered.inputs),
     )
 
 
 def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     """Everything up to a strip whose zero is the end face."""
     photo = gathered.photo = read_photo(path)
+    check_made_for(photo, options.corrections)
+    gathered.inputs += list_inputs(options)
     lens = gathered.lens = _lens(photo, options)
     camera = lens.camera
     _read_scales(photo, camera, options, gathered)
@@ -210,9 +235,10 @@ def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     outlines = _outlines(photo, camera, options, gathered)
     first = next(outlines)
     _refuse_without_scale(options, gathered)
-    outline, end = _best_end(photo, itertools.chain([first], outlines), lens, options, gathered)
+    outline, end = _best_end(photo, first, outlines, lens, options, gathered)
     chain, influences = _build_chain(outline, end, lens, options, gathered)
     pose = chain.pose()
+    end = _end_by_hand(photo, camera, pose, end, options, gathered)
     gathered.warnings += end.warnings
     zero_mm = end.axial_mm.value
     pose = pose.with_zero_at(zero_mm)
@@ -339,19 +365,67 @@ def _refuse_without_scale(options: MeasureOptions, gathered: _Gathered) -> None:
 
 def _best_end(
     photo: Photo,
-    outlines: Iterable[Outline],
+    first: Outline,
+    others: Iterable[Outline],
     lens: LensCalibration,
     options: MeasureOptions,
     gathered: _Gathered,
-) -> tuple[Outline, EndFace]:
-    """The outline at whose end an end face shows best, and that face."""
+) -> tuple[Outline, EndFace | None]:
+    """The outline at whose end an end face shows best, and that face.
+
+    Where none is found and a person says where it is: the likeliest outline, and None.
+    """
 
     def end_of(outline: Outline) -> EndFace:
         pose = _bare_chain(outline, lens, options, gathered).pose()
         near_mm = _axial_of(pose, lens.camera, outline.end_px)
         return find_end_face(photo, lens.camera, pose, approximate_axial_mm=near_mm)
 
-    return best_end(outlines, end_of)
+    try:
+        return best_end(itertools.chain([first], others), end_of)
+    except MeasureError:
+        if options.corrections is None or options.corrections.end_px is None:
+            raise
+        return first, None
+
+
+def _end_by_hand(
+    photo: Photo,
+    camera: Camera,
+    pose: ShaftPose,
+    found: EndFace | None,
+    options: MeasureOptions,
+    gathered: _Gathered,
+) -> EndFace:
+    """The end face where a person set it, on the scale of `pose`; else the one found."""
+    corrections = options.corrections
+    if corrections is None or corrections.end_px is None:
+        assert found is not None
+        return found
+    x, y = corrections.end_px
+    if not (0.0 <= x < photo.width_px and 0.0 <= y < photo.height_px):
+        raise CorrectionError(
+            f"The shaft end was set by hand at pixel {x:g}, {y:g}, outside the photo of "
+            f"{photo.width_px} x {photo.height_px} pixels.",
+            "Give a pixel of the file as stored, before any turning.",
+        )
+    rim_mm = pose.radius_mm if found is None else found.rim_radius_mm
+    at_mm = _axial_of(pose.with_radius(rim_mm), camera, np.array([x, y]))
+    automatic = None
+    if found is not None:
+        automatic = replace(found.axial_mm, value=found.axial_mm.value - at_mm)
+    zero = Estimate(value=at_mm, u=corrections.hand_u_mm)
+    gathered.corrections.append(
+        noted("end face", automatic, replace(zero, value=0.0), corrections)
+    )
+    chamfer = None if found is None else found.chamfer_mm
+    return EndFace(
+        axial_mm=zero,
+        chamfer_mm=chamfer if chamfer is not None and chamfer.value > at_mm else None,
+        rim_radius_mm=rim_mm,
+        what=END_BY_HAND,
+        support=0.0 if found is None else found.support,
+    )
 
 
 def _axial_of(pose: ShaftPose, camera: Camera, point_px: FloatArray) -> float:
@@ -378,7 +452,7 @@ def _bare_chain(
 
 def _build_chain(
     outline: Outline,
-    end: EndFace,
+    end: EndFace | None,
     lens: LensCalibration,
     options: MeasureOptions,
     gathered: _Gathered,
@@ -390,7 +464,7 @@ def _build_chain(
         chain,
         lens_covariance=lens.covariance,
         lens_kind="A" if lens.source == "file" else "B",
-        side_u_px=side_u_px(outline, end),
+        side_u_px=side_u_px(outline, 0.0 if end is None else end.support),
         diameter_u_mm=options.diameter_u_mm,
         height_u_mm=options.scale_height_u_mm,
     )
@@ -515,6 +589,7 @@ def _report_bands(placed: _Placed, readings: list[BandReading]) -> tuple[tuple[B
             position_mm=Estimate(value=edge.axial_mm, u=edge.fit_u_mm),
             blur_mm=edge.width_mm,
             wobble_mm=edge.wobble_mm,
+            by_hand=edge.by_hand,
         )
         for edge in edges
     ]
@@ -535,6 +610,20 @@ def _report_bands(placed: _Placed, readings: list[BandReading]) -> tuple[tuple[B
         )
         for i, reading in enumerate(readings)
     )
+    return bands, budget
+
+
+def _correct_bands(
+    placed: _Placed,
+    readings: list[BandReading],
+    automatic: tuple[Band, ...],
+    corrections: Corrections,
+    gathered: _Gathered,
+) -> tuple[tuple[Band, ...], Budget]:
+    """The bands as a person sees them, and a note of both values of every edge that moved."""
+    corrected = correct_readings(readings, corrections, seen_to_mm=placed.land_mm[1])
+    bands, budget = _report_bands(placed, [c.reading for c in corrected if c.reading is not None])
+    gathered.corrections += note_bands(corrected, bands, automatic, corrections)
     return bands, budget
 
 

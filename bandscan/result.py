@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 
 from bandscan.cylinder import ShaftPose
 from bandscan.model import BudgetLine, Doubt, EndFace, Photo, Strip
+from bandscan.options import MeasureOptions
 from calib.camera import FloatArray
 from calib.errors import MeasureError
 from calib.lens import LensCalibration
@@ -124,11 +125,14 @@ class EdgeResult:
         10-90 % width of the transition as seen.
     wobble_mm : (float, float)
         Cosine and sine part of its run round the shaft.
+    by_hand : bool
+        Set by a person in place of what was found.
     """
 
     position_mm: Estimate
     blur_mm: float = 0.0
     wobble_mm: tuple[float, float] = (0.0, 0.0)
+    by_hand: bool = False
 
     def along(self, angle_rad: ArrayLike, arc_rad: tuple[float, float]) -> FloatArray:
         """Axial position, mm, at the angles, same shape; its mean over `arc_rad` is the value."""
@@ -155,8 +159,58 @@ class Band:
     end: EdgeResult
     width_mm: Estimate
     arc_rad: tuple[float, float]
-    looks: str  # "brighter", "darker" or "smoother"
+    looks: str  # "brighter", "darker" or "smoother"; "by hand" where only a person saw it
     strength: float
+
+    @property
+    def by_hand(self) -> tuple[str, ...]:
+        """Which of its edges, "start" and "end", a person set."""
+        edges = (("start", self.start), ("end", self.end))
+        return tuple(name for name, edge in edges if edge.by_hand)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """One place that a person set by hand; both values are kept.
+
+    Parameters
+    ----------
+    what : str
+        "end face", "band 1 start" and so on with the numbers of the corrected bands, "edge
+        inside band 1" for a bound of two bands that were made one, "no band: start".
+    automatic_mm : Estimate or None
+        What was found, from the end face of the result; None where nothing was found.
+    corrected_mm : Estimate or None
+        What it was set to; None where the person sees no edge.
+    by, why, when : str or None
+        `when` is ISO 8601.
+    """
+
+    what: str
+    automatic_mm: Estimate | None
+    corrected_mm: Estimate | None
+    by: str | None = None
+    why: str | None = None
+    when: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputFile:
+    """A file that was used beside the photo.
+
+    Parameters
+    ----------
+    what : {"lens", "card", "seal"}
+    name : str
+        Without its folder.
+    text : str or None
+        What stands in it, where the result keeps that.
+    """
+
+    what: str
+    name: str
+    sha256: str
+    text: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -221,6 +275,12 @@ class Measurement:
         Of the start and end of every band in turn.
     strip : Strip or None
         The surface unwrapped, axial positions from the end face.
+    corrections : tuple of Correction
+        What was set by hand; `bands` and `shaft` have it applied.
+    options : MeasureOptions or None
+        What was asked for.
+    inputs : tuple of InputFile
+        Files that were used beside the photo.
     """
 
     file: str
@@ -236,6 +296,9 @@ class Measurement:
     refusal: Refusal | None = None
     landing: Landing | None = None
     strip: Strip | None = None
+    corrections: tuple[Correction, ...] = ()
+    options: MeasureOptions | None = None
+    inputs: tuple[InputFile, ...] = ()
 
     @property
     def exit_status(self) -> int:

@@ -21,11 +21,12 @@ def test_the_fields_are_those_agreed(content):
     assert content["schema"] == "bandscan.measurement/1"
     assert set(content) == {
         "schema", "photo", "lens", "scales", "agreement", "shaft", "bands", "budget",
-        "warnings", "refusal", "landing",
+        "warnings", "refusal", "landing", "covariance_mm2", "corrections", "program", "settings",
+        "inputs",
     }  # fmt: skip
     assert content["photo"] == {
         "file": "leg4.jpg", "sha256": "0" * 64, "width_px": 1200, "height_px": 900,
-        "taken": "2026-05-04T10:11:12",
+        "taken": "2026-05-04T10:11:12", "orientation": 1, "camera": None,
     }  # fmt: skip
     assert content["lens"]["source"] == "file"
     assert content["lens"]["cx_px"] == 599.5

@@ -9,11 +9,14 @@ from typing import Any
 
 import numpy as np
 
+from bandscan import __version__
 from bandscan.curves import axis_px, edge_px, end_face_px
 from bandscan.model import Photo
+from bandscan.options import MeasureOptions
 from bandscan.result import (
     Band,
     CheckReport,
+    Correction,
     EdgeResult,
     Landing,
     LandingLip,
@@ -23,7 +26,7 @@ from bandscan.result import (
     ShaftResult,
 )
 from calib.camera import Camera
-from calib.lens import LensCalibration
+from calib.lens import CameraIdentity, LensCalibration
 from calib.quantity import Estimate
 
 MEASUREMENT_SCHEMA = "bandscan.measurement/1"
@@ -55,9 +58,19 @@ def measurement_object(measurement: Measurement) -> Json:
             }
             for line in measurement.budget
         ],
+        "covariance_mm2": None
+        if measurement.covariance_mm2 is None
+        else measurement.covariance_mm2.tolist(),
+        "corrections": [_correction(correction) for correction in measurement.corrections],
         "warnings": [{"code": w.code, "message": w.message} for w in measurement.warnings],
         "refusal": _refusal(measurement.refusal),
         "landing": None if measurement.landing is None else landing_object(measurement.landing),
+        "program": {"name": "bandscan", "version": __version__},
+        "settings": _settings(measurement.options),
+        "inputs": [
+            {"what": used.what, "file": used.name, "sha256": used.sha256, "text": used.text}
+            for used in measurement.inputs
+        ],
     }
 
 
@@ -119,6 +132,43 @@ def _photo(file: str, photo: Photo | None) -> Json:
         "width_px": None if photo is None else photo.width_px,
         "height_px": None if photo is None else photo.height_px,
         "taken": None if photo is None else photo.taken,
+        "orientation": None if photo is None else photo.orientation,
+        "camera": None if photo is None else _camera(photo.identity),
+    }
+
+
+def _camera(identity: CameraIdentity) -> str | None:
+    """Make and model; nothing that tells one camera from another of its kind."""
+    return " ".join(part for part in (identity.make, identity.model) if part) or None
+
+
+def _settings(options: MeasureOptions | None) -> Json | None:
+    """What was asked for; files stand under `inputs`."""
+    if options is None:
+        return None
+    return {
+        "diameter_mm": options.diameter_mm,
+        "diameter_u_mm": options.diameter_u_mm,
+        "scale": options.scale,
+        "pitch_mm": options.pitch_mm,
+        "scale_height_mm": options.scale_height_mm,
+        "scale_height_u_mm": options.scale_height_u_mm,
+        "end": options.end_side,
+        "hand_u_mm": None if options.corrections is None else options.corrections.hand_u_mm,
+    }
+
+
+def _correction(correction: Correction) -> Json:
+    def place(estimate: Estimate | None) -> Json | None:
+        return None if estimate is None else full_estimate(estimate)
+
+    return {
+        "what": correction.what,
+        "automatic_mm": place(correction.automatic_mm),
+        "corrected_mm": place(correction.corrected_mm),
+        "by": correction.by,
+        "why": correction.why,
+        "when": correction.when,
     }
 
 
@@ -179,6 +229,12 @@ def _shaft(camera: Camera | None, shaft: ShaftResult | None) -> Json | None:
         "chamfer_mm": _value_u(shaft.end.chamfer_mm),
         "seen_to_mm": shaft.seen_to_mm,
         "arc_deg": _degrees(shaft.arc_rad),
+        "pose": {
+            "origin_mm": shaft.pose.origin_mm.tolist(),
+            "direction": shaft.pose.direction.tolist(),
+            "radius_mm": shaft.pose.radius_mm,
+        },
+        "rim_radius_mm": shaft.end.rim_radius_mm,
     }
 
 
@@ -201,6 +257,9 @@ def _band(camera: Camera | None, shaft: ShaftResult | None, band: Band) -> Json:
         "arc_deg": _degrees(band.arc_rad),
         "looks": band.looks,
         "strength": band.strength,
+        "by_hand": band.by_hand,
+        "start_wobble_mm": band.start.wobble_mm,
+        "end_wobble_mm": band.end.wobble_mm,
     }
 
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bandscan.chain import NO_CHANGE, Chain, Change, RingReading, positions
-from bandscan.model import BandEdge, BandReading, BudgetLine, EndFace
+from bandscan.model import END_BY_HAND, BandEdge, BandReading, BudgetLine, EndFace
 from calib.camera import FloatArray
 from calib.quantity import Estimate, effective_dof
 
@@ -192,9 +192,9 @@ def make_budget(
         (i.source, i.kind, i.dof, positions(chain, zero, list(rings), i.change) - best)
         for i in influences
     ]
-    shared.append(
-        ("end face", "A", end.axial_mm.dof, np.full(best.size, -end.axial_mm.u)),
-    )
+    by_hand = end.what == END_BY_HAND
+    source, kind = ("end face set by hand", "B") if by_hand else ("end face", "A")
+    shared.append((source, kind, end.axial_mm.dof, np.full(best.size, -end.axial_mm.u)))
     own = [_own_lines(edge) for band in bands for edge in (band.start, band.end)]
     names = [f"band {i // 2 + 1} {('start', 'end')[i % 2]}" for i in range(best.size)]
     covariance = sum((np.outer(s, s) for *_, s in shared), np.zeros((best.size, best.size)))
@@ -219,9 +219,10 @@ def make_budget(
 def _own_lines(edge: BandEdge) -> list[BudgetLine]:
     """What belongs to one edge alone."""
     definition = DEFINITION_SHARE * max(edge.width_mm, _LEAST_WIDTH_MM)
+    source, kind = ("edge set by hand", "B") if edge.by_hand else ("edge fit", "A")
     return [
         BudgetLine(
-            edge="", source="edge fit", kind="A", contribution_mm=edge.fit_u_mm, dof=edge.fit_dof
+            edge="", source=source, kind=kind, contribution_mm=edge.fit_u_mm, dof=edge.fit_dof
         ),
         BudgetLine(edge="", source="edge definition", kind="B", contribution_mm=definition),
         BudgetLine(

@@ -220,6 +220,11 @@ def read_toml(path: Path | str, what: str) -> TomlFile:
         raise UnreadableFileError(
             f"The {what} {path} is not a text file.", "Give the TOML file."
         ) from None
+    return parse_toml(text, path, what)
+
+
+def parse_toml(text: str, path: Path, what: str) -> TomlFile:
+    """The text of a TOML file; parameters and errors as for `read_toml`."""
     try:
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

@@ -15,7 +15,7 @@ LEVELS = [
     ("bandscan",),  # values that travel, and mathematics
     ("bandscan.steps",),  # stages of the work
     ("bandscan.pipeline", "bandscan.planning"),  # these alone know the order of the stages
-    ("bandscan.output",),  # results as text and pictures
+    ("bandscan.output", "bandscan.records"),  # results as text and pictures; results kept
     ("bandscan.cli", "bandscan.__main__"),  # one module a command
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
@@ -23,7 +23,8 @@ LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
 # What the output may read: results and the values in them, no mathematics.
 READABLE_NAMES = (
     "curves model result "  # of a measurement
-    "attribution band_places planning remedies seal shaft_sheet stack_up"  # of a landing
+    "attribution band_places planning remedies seal shaft_sheet stack_up "  # of a landing
+    "records records.reading wear_growth"  # of a shaft over the years
 )
 READABLE = {f"bandscan.{name}" for name in READABLE_NAMES.split()}
 

@@ -22,11 +22,11 @@ LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
 
 # What the output may read: results and the values in them, no mathematics.
 READABLE_NAMES = (
-    "curves model result "  # of a measurement
+    "curves model options result "  # of a measurement
     "attribution band_places planning remedies seal shaft_sheet stack_up "  # of a landing
     "records records.reading wear_growth"  # of a shaft over the years
 )
-READABLE = {f"bandscan.{name}" for name in READABLE_NAMES.split()}
+READABLE = {"bandscan"} | {f"bandscan.{name}" for name in READABLE_NAMES.split()}  # + version
 
 OUTPUT = "bandscan.output"
 HEAVY = {"scipy", "skimage", "matplotlib"}  # too slow to load for the measuring path

@@ -206,7 +206,7 @@ def _photo_name(measurement: dict[str, Any], result: Path) -> str:
 def _is_pictured(records: Records, photo: dict[str, Any]) -> bool:
     return bool(
         records.rows(
-            "SELECT 1 FROM reduced_photo JOIN photo ON photo.id = photo_id WHERE sha256 = ?",
+            "SELECT 1 FROM reduced_photo JOIN photo ON photo.id = photo_id WHERE photo.sha256 = ?",
             (photo.get("sha256"),),
         )
     )

@@ -88,9 +88,14 @@ def canonical(content: Any) -> str:
     return json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
 
 
+def sha256_of(data: bytes) -> str:
+    """SHA-256 as 64 hexadecimal digits."""
+    return hashlib.sha256(data).hexdigest()
+
+
 def content_hash(content: Any) -> str:
     """SHA-256 of a JSON content."""
-    return hashlib.sha256(canonical(content).encode()).hexdigest()
+    return sha256_of(canonical(content).encode())
 
 
 def machine_uuid(name: ShaftName) -> str:

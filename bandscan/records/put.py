@@ -17,7 +17,14 @@ from bandscan.records.document import (
     time_of,
     verdict_of,
 )
-from bandscan.records.names import ShaftName, canonical, key_of, machine_uuid, shaft_uuid
+from bandscan.records.names import (
+    ShaftName,
+    canonical,
+    key_of,
+    machine_uuid,
+    sha256_of,
+    shaft_uuid,
+)
 from calib.quantity import Estimate
 
 
@@ -139,7 +146,9 @@ def _insert(
     inspection_id = cursor.lastrowid
     assert inspection_id is not None
     text = json.dumps(document, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    connection.execute("INSERT INTO document VALUES (?, ?)", (inspection_id, text))
+    connection.execute(
+        "INSERT INTO document VALUES (?, ?, ?)", (inspection_id, sha256_of(text.encode()), text)
+    )
     _insert_bands(connection, document, inspection_id)
     _insert_landings(connection, document, inspection_id)
     connection.executemany(
@@ -217,8 +226,8 @@ def _put_photo(
     photo_id = int(row[0])
     if reduced is not None:
         inserted = connection.execute(
-            "INSERT INTO reduced_photo VALUES (?, ?) ON CONFLICT DO NOTHING",
-            (photo_id, reduced.jpeg),
+            "INSERT INTO reduced_photo VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
+            (photo_id, sha256_of(reduced.jpeg), reduced.jpeg),
         ).rowcount
         if inserted:
             connection.execute(

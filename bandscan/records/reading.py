@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from dataclasses import dataclass
 from typing import Any
 
 from bandscan.records.document import Document
 from bandscan.records.errors import RecordsError
 from bandscan.records.names import ShaftName
-from bandscan.records.store import Records
+from bandscan.records.store import Records, damaged, is_whole
 
 _FEW = 5  # names that an error lists
 
@@ -121,14 +122,26 @@ def shaft_history(records: Records, name: str) -> tuple[KeptInspection, ...]:
     """
     number, _ = find_shaft(records, name)
     rows = records.rows(
-        "SELECT json, jpeg, orientation FROM inspection "
+        "SELECT document.sha256, json, jpeg, orientation FROM inspection "
         "JOIN document ON document.inspection_id = inspection.id "
         "LEFT JOIN photo ON photo.id = inspection.photo_id "
         "LEFT JOIN reduced_photo ON reduced_photo.photo_id = photo.id "
         "WHERE shaft_id = ? ORDER BY at, kept_at, inspection.id",
         (number,),
     )
-    return tuple(_kept(json.loads(row["json"]), row["jpeg"], row["orientation"]) for row in rows)
+    return tuple(_kept(document_of(records, row), row["jpeg"], row["orientation"]) for row in rows)
+
+
+def document_of(records: Records, row: sqlite3.Row) -> Document:
+    """The document in a row, checked against its hash.
+
+    Raises
+    ------
+    DamagedRecordsError
+    """
+    if not is_whole(row["sha256"], row["json"]):
+        raise damaged(records.path, "a document has changed")
+    return dict(json.loads(row["json"]))
 
 
 def _kept(document: Document, jpeg: bytes | None, orientation: int | None) -> KeptInspection:

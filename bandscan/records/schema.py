@@ -1,7 +1,8 @@
 """The tables of a records file, and the steps from one version of them to the next.
 
 `document` holds every inspection whole, as JSON; the other tables are made from it and serve
-to search. What is known of this machine alone (where an original photo lies) is in
+to search. A hash stands beside each document and picture, for SQLite does not notice a letter that
+changed. What is known of this machine alone (where an original photo lies) is in
 `original`, which is never exported.
 """
 
@@ -37,7 +38,11 @@ CREATE TABLE photo (
     height_px INTEGER,
     orientation INTEGER
 );
-CREATE TABLE reduced_photo (photo_id INTEGER PRIMARY KEY REFERENCES photo, jpeg BLOB NOT NULL);
+CREATE TABLE reduced_photo (
+    photo_id INTEGER PRIMARY KEY REFERENCES photo,
+    sha256 TEXT NOT NULL,
+    jpeg BLOB NOT NULL
+);
 CREATE TABLE original (
     id INTEGER PRIMARY KEY,
     photo_id INTEGER NOT NULL REFERENCES photo,
@@ -115,6 +120,7 @@ CREATE INDEX note_by_inspection ON note (inspection_id);
 
 CREATE TABLE document (
     inspection_id INTEGER PRIMARY KEY REFERENCES inspection ON DELETE CASCADE,
+    sha256 TEXT NOT NULL,
     json TEXT NOT NULL
 );
 """
@@ -122,5 +128,3 @@ CREATE TABLE document (
 # Step i takes a file from version i to i + 1. A step is never changed once released: a file
 # of any age goes through all that it has not seen.
 MIGRATIONS: tuple[str, ...] = (_FIRST,)
-
-CONTENT_TABLES = ("document", "reduced_photo", "original", "photo")  # what a rescue reads

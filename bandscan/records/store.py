@@ -14,11 +14,14 @@ from typing import Any, Self
 
 from bandscan.records import schema
 from bandscan.records.errors import DamagedRecordsError, RecordsError
+from bandscan.records.names import sha256_of
 from bandscan.records.place import default_place
 
 BUSY_S = 30.0  # to wait for another writer; the longest write of ours takes a second or so
 SMALL_BYTES = 16_000_000  # checked whole at every opening: some 0.05 s
 CHECK_AFTER = timedelta(days=7)  # a larger file is checked that often, before it is written to
+
+CONTENTS = {"document": "json", "reduced_photo": "jpeg"}  # tables with a hash, and of what
 
 _FULL, _DAMAGED = {sqlite3.SQLITE_FULL}, {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 _BUSY = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
@@ -38,6 +41,7 @@ class Records:
     def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
         self.path = path
         self.connection = connection
+        self._file = _identity(path)
 
     def __enter__(self) -> Self:
         return self
@@ -78,6 +82,11 @@ class Records:
         with plain_words(self.path):
             self.connection.execute("BEGIN IMMEDIATE")
             try:
+                if _identity(self.path) != self._file:  # a rescue put a new file in its place
+                    raise RecordsError(
+                        f"The records file {self.path} was replaced meanwhile.",
+                        "Run the command again; nothing was lost.",
+                    )
                 yield self.connection
                 self.connection.execute("COMMIT")
             except BaseException:
@@ -97,7 +106,7 @@ class Records:
                     self.connection.execute("ROLLBACK")
 
     def check(self) -> None:
-        """Have SQLite read the whole file.
+        """Read the whole file: SQLite's own check, and the hashes of documents and pictures.
 
         Raises
         ------
@@ -106,6 +115,11 @@ class Records:
         found = [row[0] for row in self.rows("PRAGMA integrity_check(3)")]
         if found != ["ok"]:
             raise damaged(self.path, str(found[0]).splitlines()[-1])
+        with plain_words(self.path):
+            for table, column in CONTENTS.items():
+                for row in self.connection.execute(f"SELECT sha256, {column} FROM {table}"):
+                    if not is_whole(row["sha256"], row[column]):
+                        raise damaged(self.path, f"a {table.replace('_', ' ')} has changed")
 
 
 def open_records(path: Path | None = None, *, create: bool = False) -> Records:
@@ -146,6 +160,20 @@ def open_records(path: Path | None = None, *, create: bool = False) -> Records:
         records.close()
         raise
     return records
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_dev, status.st_ino
+
+
+def is_whole(sha256: object, content: object) -> bool:
+    """Whether a content is what its hash was made of."""
+    data = content.encode() if isinstance(content, str) else content
+    return isinstance(data, bytes) and sha256_of(data) == sha256
 
 
 def _make(path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import itertools
 import math
 from collections.abc import Iterable, Iterator
@@ -15,7 +16,6 @@ from bandscan.chain import Chain, ring_on
 from bandscan.corrections import check_made_for, correct_readings, note_bands, noted
 from bandscan.cylinder import ShaftPose
 from bandscan.errors import CorrectionError, ScaleDisagreesError
-from bandscan.inputs import input_file, list_inputs
 from bandscan.model import (
     END_BY_HAND,
     BandEdge,
@@ -36,15 +36,15 @@ from bandscan.result import (
     CheckReport,
     Correction,
     EdgeResult,
-    InputFile,
     Landing,
     Measurement,
     QualityFigure,
     Refusal,
     ScaleResult,
+    SealFile,
     ShaftResult,
 )
-from bandscan.seal import check_fit, read_seal
+from bandscan.seal import check_fit, parse_seal
 from bandscan.shaft_limits import (
     CHAMFER_ANGLE_DEG,
     CHAMFER_STEPS_MM,
@@ -62,6 +62,7 @@ from bandscan.steps.quality import judge_quality, refuse_if_hopeless
 from bandscan.steps.scales import ScaleReading, read_card, read_rule
 from bandscan.steps.shaft import find_shaft
 from bandscan.steps.unwrap import unwrap
+from bandscan.toml_table import read_text
 from calib.board import read_board
 from calib.camera import Camera, FloatArray
 from calib.errors import MeasureError
@@ -98,7 +99,7 @@ class _Gathered:
     quality: list[QualityFigure] = field(default_factory=list)
     warnings: list[Doubt] = field(default_factory=list)
     corrections: list[Correction] = field(default_factory=list)
-    inputs: list[InputFile] = field(default_factory=list)
+    seal: SealFile | None = None
 
     @property
     def scale_results(self) -> tuple[ScaleResult, ...]:
@@ -148,9 +149,9 @@ def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
             bands, budget = _correct_bands(placed, readings, bands, options.corrections, gathered)
         landing = _plan_landing(placed, bands, budget, options, gathered)
     except MeasureError as error:
-        return _measurement(path, options, gathered, refusal=Refusal.from_error(error))
+        return _measurement(path, gathered, refusal=Refusal.from_error(error))
     return replace(
-        _measurement(path, options, gathered),
+        _measurement(path, gathered),
         bands=bands,
         budget=tuple(budget.lines),
         covariance_mm2=budget.covariance_mm2,
@@ -170,8 +171,11 @@ def _plan_landing(
     if options.seal_path is None:
         return None
     assert gathered.shaft is not None
-    seal = read_seal(options.seal_path)
-    gathered.inputs.append(input_file("seal", options.seal_path, keep_text=True))
+    text = read_text(options.seal_path, "seal file")
+    seal = parse_seal(text, options.seal_path)
+    gathered.seal = SealFile(
+        name=options.seal_path.name, sha256=hashlib.sha256(text.encode()).hexdigest(), text=text
+    )
     check_fit(seal, gathered.shaft.diameter_mm)
     places = BandPlaces.of(
         [(band.start.position_mm, band.end.position_mm) for band in bands], budget.covariance_mm2
@@ -204,9 +208,7 @@ def check_photo(path: Path, options: MeasureOptions) -> CheckReport:
     )
 
 
-def _measurement(
-    path: Path, options: MeasureOptions, gathered: _Gathered, refusal: Refusal | None = None
-) -> Measurement:
+def _measurement(path: Path, gathered: _Gathered, refusal: Refusal | None = None) -> Measurement:
     return Measurement(
         file=str(path),
         photo=gathered.photo,
@@ -217,8 +219,7 @@ def _measurement(
         warnings=tuple(gathered.warnings),
         refusal=refusal,
         corrections=tuple(gathered.corrections),
-        options=options,
-        inputs=tuple(gathered.inputs),
+        seal=gathered.seal,
     )
 
 
@@ -226,7 +227,6 @@ def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     """Everything up to a strip whose zero is the end face."""
     photo = gathered.photo = read_photo(path)
     check_made_for(photo, options.corrections)
-    gathered.inputs += list_inputs(options)
     lens = gathered.lens = _lens(photo, options)
     camera = lens.camera
     _read_scales(photo, camera, options, gathered)

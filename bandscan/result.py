@@ -12,7 +12,6 @@ from numpy.typing import ArrayLike
 
 from bandscan.cylinder import ShaftPose
 from bandscan.model import BudgetLine, Doubt, EndFace, Photo, Strip
-from bandscan.options import MeasureOptions
 from calib.camera import FloatArray
 from calib.errors import MeasureError
 from calib.lens import LensCalibration
@@ -195,22 +194,12 @@ class Correction:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class InputFile:
-    """A file that was used beside the photo.
+class SealFile:
+    """The seal file that a landing was planned with, word for word; `name` without its folder."""
 
-    Parameters
-    ----------
-    what : {"lens", "card", "seal"}
-    name : str
-        Without its folder.
-    text : str or None
-        What stands in it, where the result keeps that.
-    """
-
-    what: str
     name: str
     sha256: str
-    text: str | None = None
+    text: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -277,10 +266,8 @@ class Measurement:
         The surface unwrapped, axial positions from the end face.
     corrections : tuple of Correction
         What was set by hand; `bands` and `shaft` have it applied.
-    options : MeasureOptions or None
-        What was asked for.
-    inputs : tuple of InputFile
-        Files that were used beside the photo.
+    seal : SealFile or None
+        What `landing` was planned with.
     """
 
     file: str
@@ -297,8 +284,7 @@ class Measurement:
     landing: Landing | None = None
     strip: Strip | None = None
     corrections: tuple[Correction, ...] = ()
-    options: MeasureOptions | None = None
-    inputs: tuple[InputFile, ...] = ()
+    seal: SealFile | None = None
 
     @property
     def exit_status(self) -> int:

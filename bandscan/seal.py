@@ -170,9 +170,9 @@ def read_seal(path: Path | str) -> Seal:
     return _seal(read_toml(path, "seal file"))
 
 
-def parse_seal(text: str, name: str) -> Seal:
+def parse_seal(text: str, path: Path) -> Seal:
     """A seal from the text of its file; see `read_seal`."""
-    return _seal(parse_toml(text, Path(name), "seal file"))
+    return _seal(parse_toml(text, path, "seal file"))
 
 
 def _seal(file: TomlFile) -> Seal:

@@ -9,10 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from bandscan import __version__
 from bandscan.curves import axis_px, edge_px, end_face_px
 from bandscan.model import Photo
-from bandscan.options import MeasureOptions
 from bandscan.result import (
     Band,
     CheckReport,
@@ -23,6 +21,7 @@ from bandscan.result import (
     Measurement,
     Refusal,
     ScaleResult,
+    SealFile,
     ShaftResult,
 )
 from calib.camera import Camera
@@ -65,12 +64,7 @@ def measurement_object(measurement: Measurement) -> Json:
         "warnings": [{"code": w.code, "message": w.message} for w in measurement.warnings],
         "refusal": _refusal(measurement.refusal),
         "landing": None if measurement.landing is None else landing_object(measurement.landing),
-        "program": {"name": "bandscan", "version": __version__},
-        "settings": _settings(measurement.options),
-        "inputs": [
-            {"what": used.what, "file": used.name, "sha256": used.sha256, "text": used.text}
-            for used in measurement.inputs
-        ],
+        "seal": None if measurement.seal is None else _seal(measurement.seal),
     }
 
 
@@ -142,20 +136,9 @@ def _camera(identity: CameraIdentity) -> str | None:
     return " ".join(part for part in (identity.make, identity.model) if part) or None
 
 
-def _settings(options: MeasureOptions | None) -> Json | None:
-    """What was asked for; files stand under `inputs`."""
-    if options is None:
-        return None
-    return {
-        "diameter_mm": options.diameter_mm,
-        "diameter_u_mm": options.diameter_u_mm,
-        "scale": options.scale,
-        "pitch_mm": options.pitch_mm,
-        "scale_height_mm": options.scale_height_mm,
-        "scale_height_u_mm": options.scale_height_u_mm,
-        "end": options.end_side,
-        "hand_u_mm": None if options.corrections is None else options.corrections.hand_u_mm,
-    }
+def _seal(seal: SealFile) -> Json:
+    """The seal file word for word, so that its landing can be planned anew."""
+    return {"file": seal.name, "sha256": seal.sha256, "text": seal.text}
 
 
 def _correction(correction: Correction) -> Json:

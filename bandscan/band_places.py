@@ -152,7 +152,17 @@ def read_bands(path: Path | str) -> BandFile:
     UnreadableFileError
         It is missing, no result of one photo, or that photo was refused.
     """
-    content = _load(Path(path))
+    return bands_of(_load(Path(path)), path)
+
+
+def bands_of(content: Mapping[str, Any], path: Path | str) -> BandFile:
+    """The bands of a `bandscan.measurement/1` object; see `read_bands`.
+
+    Parameters
+    ----------
+    path : Path or str
+        Where it is from, for messages.
+    """
     if content.get("schema") != "bandscan.measurement/1":
         raise _unfit(path, f"its schema is {content.get('schema')!r}")
     if content.get("refusal"):

@@ -16,6 +16,7 @@ LEVELS = [
     ("bandscan.steps",),  # stages of the work
     ("bandscan.pipeline", "bandscan.planning"),  # these alone know the order of the stages
     ("bandscan.output", "bandscan.records"),  # results as text and pictures; results kept
+    ("bandscan.report",),  # page and PDF of one measurement
     ("bandscan.cli", "bandscan.__main__"),  # one module a command
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}

@@ -49,6 +49,32 @@ def find_original(photo: dict[str, Any], result: Path) -> Path | None:
 
 def reduce_photo(path: Path) -> ReducedPhoto | None:
     """The small copy of a photo; None where it cannot be decoded."""
+    found = upright_photo(path, least_px=LONG_SIDE_PX)
+    if found is None:
+        return None
+    pixels, orientation = found
+    return ReducedPhoto(
+        jpeg=_encoded(pixels), orientation=orientation, original=str(path.resolve())
+    )
+
+
+def upright_photo(
+    path: Path, *, least_px: int | None = None
+) -> tuple[NDArray[np.uint8], int] | None:
+    """The pixels of a photo turned as EXIF says, and its orientation; None if it is damaged.
+
+    Parameters
+    ----------
+    least_px : int, optional
+        Long side that is enough; a JPEG may then be decoded smaller, which is quicker.
+
+    Returns
+    -------
+    pixels : ndarray of uint8, shape (rows, columns, 3)
+        Blue, green, red.
+    orientation : int
+        1 to 8, of the stored grid.
+    """
     with contextlib.suppress(ImportError):
         import pillow_heif
 
@@ -56,15 +82,12 @@ def reduce_photo(path: Path) -> ReducedPhoto | None:
     try:
         with Image.open(io.BytesIO(path.read_bytes())) as picture:
             orientation = int(picture.getexif().get(_ORIENTATION_TAG, 1))
-            picture.draft("RGB", (LONG_SIDE_PX, LONG_SIDE_PX))  # JPEG: decoded small, quickly
+            if least_px is not None:
+                picture.draft("RGB", (least_px, least_px))
             upright = _eight_bit(ImageOps.exif_transpose(picture))
     except Exception:  # each of Pillow's formats raises its own kinds
         return None
-    return ReducedPhoto(
-        jpeg=_encoded(upright),
-        orientation=orientation if orientation in range(1, 9) else 1,
-        original=str(path.resolve()),
-    )
+    return upright, orientation if orientation in range(1, 9) else 1
 
 
 def _eight_bit(picture: Image.Image) -> NDArray[np.uint8]:

@@ -88,6 +88,9 @@ class Outline:
     break_px: FloatArray
 
 
+END_BY_HAND = "set by hand"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class EndFace:
     """Where axial position zero is, on the scale of a provisional pose.
@@ -101,7 +104,8 @@ class EndFace:
     rim_radius_mm : float
         Radius of the end face's rim.
     what : str
-        What the zero rests on: "face rim", the circle that bounds the end face.
+        What the zero rests on: "face rim", the circle that bounds the end face, or
+        `END_BY_HAND`.
     support : float
         Share of the outline of such an end that shows an edge, 0 to 1.
     """
@@ -157,6 +161,8 @@ class BandEdge:
         Cosine and sine part of x(angle) = axial + c (cos a - mean) + s (sin a - mean).
     tone_mm : float
         How far the edge moves per unit of error in the exponent of the tone curve.
+    by_hand : bool
+        Set by a person, `fit_u_mm` being what the eye leaves open.
     """
 
     axial_mm: float
@@ -166,6 +172,7 @@ class BandEdge:
     width_mm: float
     wobble_mm: tuple[float, float]
     tone_mm: float = 0.0
+    by_hand: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

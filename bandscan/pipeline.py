@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import itertools
 import math
 from collections.abc import Iterable, Iterator, Sequence
@@ -12,11 +13,21 @@ import numpy as np
 
 from bandscan.band_places import BandPlaces
 from bandscan.chain import Chain, ring_on
+from bandscan.corrections import check_made_for, correct_readings, note_bands, noted
 from bandscan.cylinder import ShaftPose
-from bandscan.errors import ScaleDisagreesError
+from bandscan.errors import CorrectionError, ScaleDisagreesError
 from bandscan.influences import Influence, Stated, list_influences
-from bandscan.model import BandEdge, BandReading, Doubt, EndFace, Outline, Photo, Strip
-from bandscan.options import MeasureOptions
+from bandscan.model import (
+    END_BY_HAND,
+    BandEdge,
+    BandReading,
+    Doubt,
+    EndFace,
+    Outline,
+    Photo,
+    Strip,
+)
+from bandscan.options import Corrections, MeasureOptions
 from bandscan.orientation import stored_side
 from bandscan.outline_choice import best_end
 from bandscan.outline_search import rough_shaft
@@ -24,15 +35,17 @@ from bandscan.result import (
     Agreement,
     Band,
     CheckReport,
+    Correction,
     EdgeResult,
     Landing,
     Measurement,
     QualityFigure,
     Refusal,
     ScaleResult,
+    SealFile,
     ShaftResult,
 )
-from bandscan.seal import check_fit, read_seal
+from bandscan.seal import check_fit, parse_seal
 from bandscan.shaft_limits import (
     CHAMFER_ANGLE_DEG,
     CHAMFER_STEPS_MM,
@@ -51,6 +64,7 @@ from bandscan.steps.quality import judge_quality, refuse_if_hopeless
 from bandscan.steps.scales import ScaleReading, read_card, read_rule
 from bandscan.steps.shaft import find_outlines
 from bandscan.steps.unwrap import unwrap
+from bandscan.toml_table import read_text
 from calib.board import read_board
 from calib.camera import Camera, FloatArray
 from calib.errors import MeasureError
@@ -87,6 +101,8 @@ class _Gathered:
     shaft: ShaftResult | None = None
     quality: list[QualityFigure] = field(default_factory=list)
     warnings: list[Doubt] = field(default_factory=list)
+    corrections: list[Correction] = field(default_factory=list)
+    seal: SealFile | None = None
 
     @property
     def scale_results(self) -> tuple[ScaleResult, ...]:
@@ -134,6 +150,8 @@ def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
         assert gathered.shaft is not None
         gathered.shaft = replace(gathered.shaft, cut_in_mm=tuple(notches))
         bands, budget = _report_bands(placed, readings)
+        if options.corrections is not None:
+            bands, budget = _correct_bands(placed, readings, bands, options.corrections, gathered)
         gathered.warnings += _doubts_of_budget(bands)
         landing = _plan_landing(placed, bands, budget, options, gathered)
     except MeasureError as error:
@@ -159,7 +177,11 @@ def _plan_landing(
     if options.seal_path is None:
         return None
     assert gathered.shaft is not None
-    seal = read_seal(options.seal_path)
+    text = read_text(options.seal_path, "seal file")
+    seal = parse_seal(text, options.seal_path)
+    gathered.seal = SealFile(
+        name=options.seal_path.name, sha256=hashlib.sha256(text.encode()).hexdigest(), text=text
+    )
     check_fit(seal, gathered.shaft.diameter_mm)
     places = BandPlaces.of(
         [(band.start.position_mm, band.end.position_mm) for band in bands], budget.covariance_mm2
@@ -202,12 +224,15 @@ def _measurement(path: Path, gathered: _Gathered, refusal: Refusal | None = None
         shaft=gathered.shaft,
         warnings=tuple(gathered.warnings),
         refusal=refusal,
+        corrections=tuple(gathered.corrections),
+        seal=gathered.seal,
     )
 
 
 def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     """Everything up to a strip whose zero is the end face."""
     photo = gathered.photo = read_photo(path)
+    check_made_for(photo, options.corrections)
     lens = gathered.lens = _lens(photo, options)
     camera = lens.camera
     _read_scales(photo, camera, options, gathered)
@@ -216,9 +241,10 @@ def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     outlines = _outlines(photo, lens, options, gathered)
     first = next(outlines)
     _refuse_without_scale(options, gathered)
-    outline, end = _best_end(photo, itertools.chain([first], outlines), lens, options, gathered)
+    outline, end = _best_end(photo, first, outlines, lens, options, gathered)
     chain, influences = _build_chain(outline, lens, options, gathered)
     pose = chain.pose()
+    end = _end_by_hand(photo, camera, pose, end, options, gathered)
     gathered.warnings += end.warnings
     zero_mm = end.axial_mm.value
     pose = pose.with_zero_at(zero_mm)
@@ -350,12 +376,16 @@ def _refuse_without_scale(options: MeasureOptions, gathered: _Gathered) -> None:
 
 def _best_end(
     photo: Photo,
-    outlines: Iterable[Outline],
+    first: Outline,
+    others: Iterable[Outline],
     lens: LensCalibration,
     options: MeasureOptions,
     gathered: _Gathered,
-) -> tuple[Outline, EndFace]:
-    """The outline at whose end an end face shows best, and that face."""
+) -> tuple[Outline, EndFace | None]:
+    """The outline at whose end an end face shows best, and that face.
+
+    Where none is found and a person says where it is: the likeliest outline, and None.
+    """
 
     def end_of(outline: Outline) -> EndFace:
         pose = _bare_chain(outline, lens, options, gathered).pose()
@@ -366,7 +396,49 @@ def _best_end(
             sideways_u_px=math.hypot(low.u_px, high.u_px) / 2.0,
         )  # fmt: skip
 
-    return best_end(outlines, end_of)
+    try:
+        return best_end(itertools.chain([first], others), end_of)
+    except MeasureError:
+        if options.corrections is None or options.corrections.end_px is None:
+            raise
+        return first, None
+
+
+def _end_by_hand(
+    photo: Photo,
+    camera: Camera,
+    pose: ShaftPose,
+    found: EndFace | None,
+    options: MeasureOptions,
+    gathered: _Gathered,
+) -> EndFace:
+    """The end face where a person set it, on the scale of `pose`; else the one found."""
+    corrections = options.corrections
+    if corrections is None or corrections.end_px is None:
+        assert found is not None
+        return found
+    x, y = corrections.end_px
+    if not (0.0 <= x < photo.width_px and 0.0 <= y < photo.height_px):
+        raise CorrectionError(
+            f"The shaft end was set by hand at pixel {x:g}, {y:g}, outside the photo of "
+            f"{photo.width_px} x {photo.height_px} pixels.",
+            "Give a pixel of the file as stored, before any turning.",
+        )
+    rim_mm = pose.radius_mm if found is None else found.rim_radius_mm
+    at_mm = _axial_of(pose.with_radius(rim_mm), camera, np.array([x, y]))
+    automatic = None
+    if found is not None:
+        automatic = replace(found.axial_mm, value=found.axial_mm.value - at_mm)
+    zero = Estimate(value=at_mm, u=corrections.hand_u_mm)
+    gathered.corrections.append(noted("end face", automatic, replace(zero, value=0.0), corrections))
+    chamfer = None if found is None else found.chamfer_mm
+    return EndFace(
+        axial_mm=zero,
+        chamfer_mm=chamfer if chamfer is not None and chamfer.value > at_mm else None,
+        rim_radius_mm=rim_mm,
+        what=END_BY_HAND,
+        support=0.0 if found is None else found.support,
+    )
 
 
 def _axial_of(pose: ShaftPose, camera: Camera, point_px: FloatArray) -> float:
@@ -539,6 +611,7 @@ def _report_bands(
             position_mm=Estimate(value=edge.axial_mm, u=edge.fit_u_mm),
             blur_mm=edge.width_mm,
             wobble_mm=edge.wobble_mm,
+            by_hand=edge.by_hand,
         )
         for edge in edges
     ]
@@ -570,6 +643,20 @@ def _report_bands(
         )
         for i, reading in enumerate(readings)
     )
+    return bands, budget
+
+
+def _correct_bands(
+    placed: _Placed,
+    readings: list[BandReading],
+    automatic: tuple[Band, ...],
+    corrections: Corrections,
+    gathered: _Gathered,
+) -> tuple[tuple[Band, ...], Budget]:
+    """The bands as a person sees them, and a note of both values of every edge that moved."""
+    corrected = correct_readings(readings, corrections, seen_to_mm=placed.land_mm[1])
+    bands, budget = _report_bands(placed, [c.reading for c in corrected if c.reading is not None])
+    gathered.corrections += note_bands(corrected, bands, automatic, corrections)
     return bands, budget
 
 

@@ -21,11 +21,11 @@ def test_the_fields_are_those_agreed(content):
     assert content["schema"] == "bandscan.measurement/1"
     assert set(content) == {
         "schema", "photo", "lens", "scales", "agreement", "shaft", "bands", "budget",
-        "covariance_mm2", "warnings", "refusal", "landing",
+        "covariance_mm2", "corrections", "warnings", "refusal", "landing", "seal",
     }  # fmt: skip
     assert content["photo"] == {
         "file": "leg4.jpg", "sha256": "0" * 64, "width_px": 1200, "height_px": 900,
-        "taken": "2026-05-04T10:11:12",
+        "taken": "2026-05-04T10:11:12", "orientation": 1, "camera": None,
     }  # fmt: skip
     assert content["lens"]["source"] == "file"
     assert content["lens"]["cx_px"] == 599.5

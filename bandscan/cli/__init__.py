@@ -27,6 +27,7 @@ COMMANDS = {
     "seal": "Write a seal file step by step, or check one and draw it.",
     "attribute": "Say which lip of the old seal made which band.",
     "sheet": "Check a shaft against published limits, each with its source.",
+    "report": "Make a page or a PDF of one measurement.",
     "demo": "Measure a sample photo and say where the pictures are.",
 }
 

@@ -25,6 +25,7 @@ from bandscan.normal import chi_squared_above
 from bandscan.seal import FACINGS, Seal
 from bandscan.stack_up import LipPlace, from_near_face, lip_places
 from calib.camera import FloatArray
+from calib.propagation import common_value
 from calib.quantity import Estimate
 
 # A pair that misses by more than 3 standard deviations explains less than no pair.
@@ -91,12 +92,18 @@ class Attribution:
         Per pair of `best`: band width less what the file says the lip touches in service.
     findings : tuple of str
         In words, the surest first.
+    bands : BandPlaces
+        As found.
+    lips : tuple of str
+        Names, in the order of the file.
     """
 
     best: Explanation | None
     alternatives: tuple[Explanation, ...]
     widening_mm: tuple[Estimate, ...]
     findings: tuple[str, ...]
+    bands: BandPlaces
+    lips: tuple[str, ...]
 
 
 def attribute_bands(bands: BandPlaces, seal: Seal) -> Attribution:
@@ -109,12 +116,15 @@ def attribute_bands(bands: BandPlaces, seal: Seal) -> Attribution:
     seal : Seal
         The old seal, at the place where it is said to have sat.
     """
+    lips = tuple(lip.name for lip in seal.lips)
     if not bands.count:
         return Attribution(
             best=None,
             alternatives=(),
             widening_mm=(),
             findings=("No band was found, so there is nothing to attribute.",),
+            bands=bands,
+            lips=lips,
         )
     found = sorted(
         (
@@ -133,6 +143,8 @@ def attribute_bands(bands: BandPlaces, seal: Seal) -> Attribution:
         alternatives=alternatives,
         widening_mm=widening,
         findings=tuple(_findings(bands, seal, places, best, alternatives, widening)),
+        bands=bands,
+        lips=lips,
     )
 
 
@@ -161,25 +173,21 @@ def _explanation(
     )
     covariance = _middles_covariance(bands, [band for _, band in pairs])
     own = [from_near_face(seal, places[lip].lip).u ** 2 for lip, _ in pairs]
-    weights = np.linalg.inv(covariance + np.diag(np.maximum(own, 1e-12)))
-    total = float(weights.sum())
-    offset = float(weights.sum(axis=0) @ difference) / total
-    residuals = difference - offset
-    chi_squared = float(residuals @ weights @ residuals)
+    common = common_value(difference, covariance + np.diag(np.maximum(own, 1e-12)))
     first = places[0]
     stated = math.sqrt(first.middle_mm.u**2 - from_near_face(seal, first.lip).u ** 2)
     explanation = Explanation(
         facing=seal.mounting.facing,
         pairs=pairs,
-        offset_mm=Estimate(value=offset, u=1.0 / math.sqrt(total)),
+        offset_mm=Estimate(value=common.value, u=common.u),
         stated_u_mm=stated,
-        chi_squared=chi_squared,
-        dof=len(pairs) - 1,
-        residuals_mm=tuple(float(r) for r in residuals),
+        chi_squared=common.chi_squared,
+        dof=common.dof,
+        residuals_mm=tuple(float(d) for d in difference - common.value),
         cost=0.0,
     )
     far = min(explanation.offset_ratio**2, _PRICE)
-    return replace(explanation, cost=chi_squared + far + _PRICE * missing)
+    return replace(explanation, cost=common.chi_squared + far + _PRICE * missing)
 
 
 def _middles_covariance(bands: BandPlaces, numbers: list[int]) -> FloatArray:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -12,14 +11,14 @@ from typing import Any
 import numpy as np
 
 from bandscan.normal import TWO_SIDED_95
+from bandscan.result_file import check_result, load_result, read_estimate, result_fields
 from calib.camera import FloatArray
-from calib.errors import UnreadableFileError
 from calib.quantity import Estimate, coverage_factor_95
 
 _ROUNDING = 1e-6  # relative; what digits that were cut off do to a singular covariance
 # Sources of a budget that belong to one edge alone; all others (scale, lens, pose, end face)
 # move every edge the same way.
-_OWN_SOURCES = ("edge", "fit", "noise", "streak", "arc", "unseen", "wobble")
+_OWN_SOURCES = ("edge", "fit", "noise", "streak", "arc", "unseen", "wobble", "tone")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -136,12 +135,15 @@ class BandFile:
     bands : BandPlaces
     seen_mm : (Estimate, Estimate)
         Where the land begins (chamfer, else the end face) and up to where it was seen.
+    cut_in_mm : tuple of (float, float)
+        Where the outline looks cut in; not searched for bands.
     """
 
     photo: str
     diameter_mm: Estimate | None
     bands: BandPlaces
     seen_mm: tuple[Estimate, Estimate]
+    cut_in_mm: tuple[tuple[float, float], ...] = ()
 
 
 def read_bands(path: Path | str) -> BandFile:
@@ -152,12 +154,19 @@ def read_bands(path: Path | str) -> BandFile:
     UnreadableFileError
         It is missing, no result of one photo, or that photo was refused.
     """
-    content = _load(Path(path))
-    if content.get("schema") != "bandscan.measurement/1":
-        raise _unfit(path, f"its schema is {content.get('schema')!r}")
-    if content.get("refusal"):
-        raise _unfit(path, f"its photo was refused: {content['refusal'].get('message', '')}")
-    try:
+    return bands_of(load_result(path), path)
+
+
+def bands_of(content: Mapping[str, Any], path: Path | str) -> BandFile:
+    """The bands of a `bandscan.measurement/1` object; see `read_bands`.
+
+    Parameters
+    ----------
+    path : Path or str
+        Where it is from, for messages.
+    """
+    check_result(content, path)
+    with result_fields(path):
         edges = [_edges(band) for band in content["bands"]]
         shaft = content.get("shaft") or {}
         return BandFile(
@@ -165,53 +174,19 @@ def read_bands(path: Path | str) -> BandFile:
             diameter_mm=_optional(shaft.get("diameter_mm")),
             bands=BandPlaces.of(edges, _covariance(content, edges)),
             seen_mm=_seen(shaft),
+            cut_in_mm=tuple((float(a), float(b)) for a, b in shaft.get("cut_in_mm") or ()),
         )
-    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
-        raise _unfit(path, f"a field is missing or wrong ({error})") from None
-
-
-def _load(path: Path) -> Mapping[str, Any]:
-    try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise UnreadableFileError(
-            f"The result {path} cannot be read: {error.strerror or error}.", "Check its name."
-        ) from None
-    except ValueError:
-        raise _unfit(path, "it is not JSON") from None
-    if isinstance(content, list):
-        if len(content) != 1:
-            raise _unfit(path, f"it holds {len(content)} photos, and a landing needs one")
-        content = content[0]
-    if not isinstance(content, dict):
-        raise _unfit(path, "it is not an object")
-    return content
-
-
-def _unfit(path: Path | str, why: str) -> UnreadableFileError:
-    return UnreadableFileError(
-        f"The result {path} cannot be used: {why}.",
-        "Give what `bandscan measure PHOTO --json FILE` wrote for one photo.",
-    )
-
-
-def _estimate(item: Mapping[str, Any]) -> Estimate:
-    dof = item.get("dof")
-    value, u = float(item["value"]), float(item["u"])
-    if not (math.isfinite(value) and u >= 0.0):
-        raise ValueError(f"{value} with u {u}")
-    return Estimate(value=value, u=u, dof=math.inf if dof is None else max(1.0, float(dof)))
 
 
 def _edges(band: Mapping[str, Any]) -> tuple[Estimate, Estimate]:
-    start, end = _estimate(band["start_mm"]), _estimate(band["end_mm"])
+    start, end = read_estimate(band["start_mm"]), read_estimate(band["end_mm"])
     if start.value > end.value:
         raise ValueError(f"a band runs from {start.value} back to {end.value}")
     return start, end
 
 
 def _optional(item: Mapping[str, Any] | None) -> Estimate | None:
-    return None if item is None else _estimate(item)
+    return None if item is None else read_estimate(item)
 
 
 def _covariance(

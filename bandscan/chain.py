@@ -38,6 +38,8 @@ class Change:
         Offset at the near and far end of the first silhouette, then of the second.
     plane : ndarray, shape (3,)
         Of the scale's plane: relative distance and two slopes.
+    stretch : float
+        Relative, of all lengths along the shaft.
     """
 
     lens: FloatArray = field(default_factory=lambda: np.zeros(9))
@@ -45,6 +47,12 @@ class Change:
     height_mm: float = 0.0
     sides_px: FloatArray = field(default_factory=lambda: np.zeros(SIDE_MODES))
     plane: FloatArray = field(default_factory=lambda: np.zeros(3))
+    stretch: float = 0.0
+
+    @property
+    def reversed(self) -> Change:
+        """The same change the other way."""
+        return Change(**{name: -getattr(self, name) for name in self.__slots__})
 
 
 NO_CHANGE = Change()
@@ -69,6 +77,8 @@ class Chain:
         Of the scale's surface above the shaft axis, toward the camera.
     scale_weight : float
         Share of the scale in the distance of the axis, 0 to 1 (the rest is the diameter's).
+    stretch : float
+        Relative correction of lengths along the shaft to its size at 20 degrees Celsius.
     """
 
     camera: Camera
@@ -78,6 +88,7 @@ class Chain:
     plane: Callable[[Camera], ScalePlane] | None = None
     height_mm: float | None = None
     scale_weight: float = 0.0
+    stretch: float = 0.0
 
     def camera_for(self, change: Change) -> Camera:
         """The camera with its parameters changed."""
@@ -205,7 +216,14 @@ def positions(
         return float(axial @ ring.share)
 
     start = mean_axial(zero)
-    return np.array([mean_axial(ring) - start for ring in rings])
+    factor = 1.0 + chain.stretch + change.stretch
+    return factor * np.array([mean_axial(ring) - start for ring in rings])
+
+
+def ends_share(points: FloatArray) -> FloatArray:
+    """How far along a line its points lie, 0 at the first to 1 at the last, shape (n,)."""
+    along = points[-1] - points[0]
+    return np.asarray((points - points[0]) @ along / (along @ along))
 
 
 def _moved(points: FloatArray, ends_px: FloatArray) -> FloatArray:
@@ -213,9 +231,8 @@ def _moved(points: FloatArray, ends_px: FloatArray) -> FloatArray:
     if not ends_px.any():
         return points
     along = points[-1] - points[0]
-    length = float(np.linalg.norm(along))
-    square = np.array([-along[1], along[0]]) / length
-    share = ((points - points[0]) @ along / length**2)[:, None]
+    square = np.array([-along[1], along[0]]) / np.linalg.norm(along)
+    share = ends_share(points)[:, None]
     return np.asarray(points + (ends_px[0] * (1.0 - share) + ends_px[1] * share) * square)
 
 

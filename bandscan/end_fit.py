@@ -37,10 +37,8 @@ _CLUTTER_PX = 6.0  # beyond an edge, looked at for slopes that are not the edge'
 _ROUNDS = 5
 _SETTLED_PX = 0.02  # a fit that moves no curve further than this has settled
 _NARROWING = 0.6  # of the window, round by round
-# Prior standard deviations: the silhouettes place the axis sideways to a fraction of a
-# pixel, the search knows the chamfer's length to about a third.
+# The search knows the chamfer's length to about a third.
 _STEEPEST = 2.0  # height of a chamfer by its length: 63 degrees from the axis
-_SIDEWAYS_PRIOR_PX = 0.3
 _LENGTH_PRIOR = 0.3
 _REWEIGHTINGS = 5  # then the weights stand to a per cent
 _TUKEY = 4.685  # 95 % efficiency for normal errors (Beaton & Tukey 1974)
@@ -157,7 +155,7 @@ def fit_end(
         sigmas = (crossings.sigma_px,)
         prior = (
             (2, float(start.length_mm[0] - shape.length_mm[0]), length_u),
-            (3, -sideways, _SIDEWAYS_PRIOR_PX * pixel_mm),
+            (3, -sideways, profiler.sideways_u_px * pixel_mm),
         )
         fit = _join(crossings, prior, max(_SCATTER_MAX_PX, window / 4.0))
         limit = np.array([reach_px, reach_px, reach_px, 1.0]) * pixel_mm

@@ -23,6 +23,8 @@ class Profiler:
     ----------
     low_px, high_px : ndarray, shape (2,)
         Corners of the part of the photo that is decoded to linear light, once.
+    sideways_u_px : float
+        Standard uncertainty of the axis' place across its direction.
     """
 
     def __init__(
@@ -32,6 +34,7 @@ class Profiler:
         plane: AxisPlane,
         low_px: FloatArray,
         high_px: FloatArray,
+        sideways_u_px: float,
     ) -> None:
         limit = (photo.width_px, photo.height_px)
         x0, y0 = (int(v) for v in np.clip(np.floor(low_px), 0, limit))
@@ -40,6 +43,7 @@ class Profiler:
         self._origin = np.array([x0, y0], dtype=float)
         self._camera = camera
         self.plane = plane
+        self.sideways_u_px = sideways_u_px
 
     def pixel_mm(self, shape: EndShape) -> float:
         """Size of a pixel in the axis plane at the end."""

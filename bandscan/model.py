@@ -56,15 +56,14 @@ class Silhouette:
     points_px : ndarray, shape (n, 2)
         Sub-pixel edge points between shaft and background, from the end into the shaft.
     u_px : float
-        Standard uncertainty of the fitted line's offset, systematic part included.
-    rival_u_px : float
-        Standard uncertainty because another line may be the silhouette, until the shaft's end
-        has shown that it is not.
+        Standard uncertainty of the fitted line's offset, systematic part included, and
+    tilt_u_px : float
+        of its change from the middle to the ends.
     """
 
     points_px: FloatArray
     u_px: float
-    rival_u_px: float = 0.0
+    tilt_u_px: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -89,6 +88,9 @@ class Outline:
     break_px: FloatArray
 
 
+END_BY_HAND = "set by hand"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class EndFace:
     """Where axial position zero is, on the scale of a provisional pose.
@@ -102,7 +104,8 @@ class EndFace:
     rim_radius_mm : float
         Radius of the end face's rim.
     what : str
-        What the zero rests on: "face rim", the circle that bounds the end face.
+        What the zero rests on: "face rim", the circle that bounds the end face, or
+        `END_BY_HAND`.
     support : float
         Share of the outline of such an end that shows an edge, 0 to 1.
     """
@@ -156,6 +159,10 @@ class BandEdge:
         10-90 % width of the transition, blur of the picture removed where it is known.
     wobble_mm : (float, float)
         Cosine and sine part of x(angle) = axial + c (cos a - mean) + s (sin a - mean).
+    tone_mm : float
+        How far the edge moves per unit of error in the exponent of the tone curve.
+    by_hand : bool
+        Set by a person, `fit_u_mm` being what the eye leaves open.
     """
 
     axial_mm: float
@@ -164,6 +171,8 @@ class BandEdge:
     unseen_u_mm: float
     width_mm: float
     wobble_mm: tuple[float, float]
+    tone_mm: float = 0.0
+    by_hand: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -188,19 +197,56 @@ class BandReading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BudgetInput:
+    """One input quantity of a budget line.
+
+    Parameters
+    ----------
+    name : str
+    u : float
+        Standard uncertainty, in `unit`.
+    unit : str
+    sensitivity_mm : float
+        By how much the result moves per unit (first order).
+    """
+
+    name: str
+    u: float
+    unit: str
+    sensitivity_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BudgetLine:
-    """One source's share in one edge's standard uncertainty."""
+    """One source's share in one edge's (or width's) standard uncertainty.
+
+    Parameters
+    ----------
+    edge : str
+        "band 1 start", "band 1 end", "band 1 width".
+    kind : {"A", "B"}
+        How it was evaluated, as in the GUM.
+    distribution : {"normal", "t", "rectangular", "mixed"}
+    inputs : tuple of BudgetInput
+        What the source consists of; those of one source may be correlated.
+    origin : str
+        Where the numbers come from.
+    """
 
     edge: str
     source: str
-    kind: str  # "A" or "B", as in the GUM
+    kind: str
     contribution_mm: float
     dof: float = float("inf")
+    distribution: str = "normal"
+    inputs: tuple[BudgetInput, ...] = ()
+    origin: str = ""
 
 
 __all__ = [
     "BandEdge",
     "BandReading",
+    "BudgetInput",
     "BudgetLine",
     "Doubt",
     "EndFace",

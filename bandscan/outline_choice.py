@@ -4,34 +4,99 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from bandscan.errors import NoEndError
-from bandscan.model import EndFace, Outline
+from bandscan.model import EndFace, Outline, Silhouette
 from calib.errors import MeasureError
 
 # Support (share of the outline of an end that shows an edge), common practice, no published
 # source: on rendered photos ends drawn for wrong outlines reach 0.5, true ones 0.45 to 0.95.
 _PLAIN_END = 0.6  # more leaves no doubt
 _FAINT_END = 0.42  # less is refused
-_PLAINER_END = 0.08  # by which a later opinion must show its end better than an earlier one
-_SHARP_SHARE = 0.0006  # of the width: a silhouette better known than that is a sharp edge
-_FAINT_SHARE = 0.003  # of the width: how far one that is not sharp may lie off (rendered photos)
-_MOVES = (0.01, 0.004)  # of the width: by which a faint side is moved
-_MOST_DOUBT = 2.0  # times the end's uncertainty before a move: more is another end
-_MOVE_GAIN = 0.01  # of support that makes a move worth it
+_TELLS = 0.04  # of support: what one outline must lead by to be three times as likely
+_MOST_TRIALS = 20
+_SAME_SIDE_PX = 1.0
 
 EndOf = Callable[[Outline], EndFace]
+_Key = tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Trial:
+    """An outline, and the end face found at its end."""
+
+    outline: Outline
+    end: EndFace
+
+
+@dataclass(slots=True)
+class _Trials:
+    """Sides seen so far, low and high, and what came of pairs of them."""
+
+    end_of: EndOf
+    sides: tuple[list[Silhouette], list[Silhouette]] = field(default_factory=lambda: ([], []))
+    done: dict[_Key, _Trial | None] = field(default_factory=dict)
+    complaint: MeasureError | None = None
+
+    @property
+    def best(self) -> _Key | None:
+        """The pair whose end shows best."""
+        found = {key: trial.end.support for key, trial in self.done.items() if trial is not None}
+        return max(found, key=lambda key: found[key]) if found else None
+
+    @property
+    def plain(self) -> bool:
+        """Whether the best end leaves no doubt."""
+        best = self.best
+        trial = None if best is None else self.done[best]
+        return trial is not None and trial.end.support > _PLAIN_END
+
+    def add(self, outline: Outline) -> None:
+        """Keep the sides of an outline and try it."""
+        low, high = _ordered(outline)
+        self.attempt((self._index(0, low), self._index(1, high)), outline)
+
+    def attempt(self, key: _Key, outline: Outline) -> None:
+        """Find the end of an outline, unless these two sides were tried."""
+        if key in self.done:
+            return
+        pair = (self.sides[0][key[0]], self.sides[1][key[1]])
+        tried = replace(outline, sides=pair)
+        try:
+            self.done[key] = _Trial(outline=tried, end=self.end_of(tried))
+        except MeasureError as error:
+            self.complaint = self.complaint or error
+            self.done[key] = None
+
+    def mix(self) -> None:
+        """Pair the sides of the best outline with those of others, while that helps."""
+        searched: set[_Key] = set()
+        while (best := self.best) is not None and best not in searched:
+            searched.add(best)
+            trial = self.done[best]
+            assert trial is not None
+            for side in (0, 1):
+                for other in range(len(self.sides[side])):
+                    key = (other, best[1]) if side == 0 else (best[0], other)
+                    if len(self.done) < _MOST_TRIALS:
+                        self.attempt(key, trial.outline)
+
+    def _index(self, k: int, side: Silhouette) -> int:
+        for index, known in enumerate(self.sides[k]):
+            if _apart_px(known, side) < _SAME_SIDE_PX:
+                return index
+        self.sides[k].append(side)
+        return len(self.sides[k]) - 1
 
 
 def best_end(outlines: Iterable[Outline], end_of: EndOf) -> tuple[Outline, EndFace]:
     """The outline at whose end an end face shows best, and that face.
 
     Lines that run beside the true outline give a cylinder of another width, whose end would be
-    drawn elsewhere than where the shaft stops. An outline that still leaves doubt has its
-    fainter side moved to where its end shows best.
+    drawn elsewhere than where the shaft stops.
 
     Parameters
     ----------
@@ -40,6 +105,12 @@ def best_end(outlines: Iterable[Outline], end_of: EndOf) -> tuple[Outline, EndFa
     end_of : callable
         Finds the end face of a shaft with that outline, or raises `MeasureError`.
 
+    Returns
+    -------
+    Outline
+        The standard uncertainty of its sides covers what else was tried and is nearly as likely.
+    EndFace
+
     Raises
     ------
     MeasureError
@@ -47,82 +118,63 @@ def best_end(outlines: Iterable[Outline], end_of: EndOf) -> tuple[Outline, EndFa
     NoEndError
         Where too little of the best end shows.
     """
-    best: tuple[Outline, EndFace] | None = None
-    complaint: MeasureError | None = None
+    trials = _Trials(end_of)
     for outline in outlines:
-        try:
-            end = end_of(outline)
-        except MeasureError as error:
-            complaint = complaint or error
-            continue
-        if best is None or end.support > best[1].support + _PLAINER_END:
-            best = outline, end
-        if end.support > _PLAIN_END:
+        trials.add(outline)
+        if trials.plain:
             break
-    if best is None:
-        assert complaint is not None
-        raise complaint
-    if best[1].support <= _PLAIN_END:
-        best = _with_side_moved(*best, end_of)
-    if best[1].support < _FAINT_END:
+    else:
+        trials.mix()
+    best = trials.best
+    chosen = None if best is None else trials.done[best]
+    if chosen is None or best is None:
+        assert trials.complaint is not None
+        raise trials.complaint
+    support = chosen.end.support
+    if support < _FAINT_END:
         raise NoEndError(
-            f"The shaft's outline and its end do not fit together: {best[1].support:.0%} of the "
+            f"The shaft's outline and its end do not fit together: {support:.0%} of the "
             f"outline of such an end shows an edge, {_FAINT_END:.0%} are needed.",
             "Lay the shaft on a ground that is plainly brighter or darker, and photograph again "
             "with the whole end in the picture, in even light.",
         )
-    return best
+    return _with_doubt(trials, best, chosen), chosen.end
 
 
-def side_u_px(outline: Outline, end: EndFace) -> tuple[float, float]:
-    """Standard uncertainty of the place of either silhouette, px.
-
-    Far rivals are out where the end fits plainly; a side that has rivals or is not sharp may still
-    lie somewhat beside the edge that was fitted, further than its scatter tells.
-    """
-    low, high = (side.points_px.mean(axis=0) for side in outline.sides)
-    width = float(np.linalg.norm(high - low))
-    near = _FAINT_SHARE * width
-    u_px = []
-    for side in outline.sides:
-        faint = near if side.u_px > _SHARP_SHARE * width else 0.0
-        rival = min(side.rival_u_px, near) if end.support > _PLAIN_END else side.rival_u_px
-        u_px.append(math.hypot(side.u_px, max(faint, rival)))
-    return u_px[0], u_px[1]
-
-
-def _with_side_moved(outline: Outline, end: EndFace, end_of: EndOf) -> tuple[Outline, EndFace]:
-    """The outline with its fainter side moved, step by step, to where its end shows best."""
-    faint = int(outline.sides[1].u_px > outline.sides[0].u_px)
-    best = outline, end
-    for share in _MOVES:
-        for way in (1.0, -1.0):
-            while True:
-                moved = _moved(best[0], faint, way * share)
-                try:
-                    trial = end_of(moved)
-                except MeasureError:
-                    break
-                if trial.support <= best[1].support + _MOVE_GAIN:
-                    break
-                if trial.axial_mm.u > _MOST_DOUBT * best[1].axial_mm.u:
-                    break
-                best = moved, trial
-    return best
+def _with_doubt(trials: _Trials, best: _Key, chosen: _Trial) -> Outline:
+    """The outline with the other sides that were tried, by their odds, in its uncertainty."""
+    sides = []
+    for k in (0, 1):
+        here = trials.sides[k][best[k]]
+        odds, squares = 1.0, 0.0
+        for key, trial in trials.done.items():
+            if trial is None or key[k] == best[k] or key[1 - k] != best[1 - k]:
+                continue
+            chance = math.exp((trial.end.support - chosen.end.support) / _TELLS)
+            odds += chance
+            squares += chance * _apart_px(here, trials.sides[k][key[k]]) ** 2
+        sides.append(replace(here, u_px=math.hypot(here.u_px, math.sqrt(squares / odds))))
+    return replace(chosen.outline, sides=(sides[0], sides[1]))
 
 
-def _moved(outline: Outline, side: int, share: float) -> Outline:
-    """The outline with one side moved outward (inward if negative) by a share of its width."""
-    sides = list(outline.sides)
-    here, other = sides[side].points_px, sides[1 - side].points_px
-    away = here.mean(axis=0) - other.mean(axis=0)
-    along = here[-1] - here[0]
-    square = np.array([-along[1], along[0]]) / np.linalg.norm(along)
-    width = float(away @ square)
-    moved_px = abs(share * width)
-    sides[side] = replace(
-        sides[side],
-        points_px=here + share * width * square,
-        u_px=max(sides[side].u_px, 0.5 * moved_px),
+def _ordered(outline: Outline) -> tuple[Silhouette, Silhouette]:
+    """The sides, that on the left of the way into the shaft first."""
+    first, second = outline.sides
+    across = second.points_px.mean(axis=0) - first.points_px.mean(axis=0)
+    inward = outline.inward_px
+    return (first, second) if inward[0] * across[1] > inward[1] * across[0] else (second, first)
+
+
+def _apart_px(one: Silhouette, other: Silhouette) -> float:
+    """Mean distance of two sides, square to the first."""
+    start, end = one.points_px[0], one.points_px[-1]
+    square = np.array([start[1] - end[1], end[0] - start[0]])
+    square = square / max(float(np.linalg.norm(square)), 1e-9)
+    away = (other.points_px - start) @ square
+    along = np.array([-square[1], square[0]])
+    own = np.interp(
+        (other.points_px - start) @ -along,
+        (one.points_px - start) @ -along,
+        (one.points_px - start) @ square,
     )
-    return replace(outline, sides=(sides[0], sides[1]))
+    return float(np.abs(away - own).mean())

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import itertools
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -12,18 +13,31 @@ import numpy as np
 
 from bandscan.band_places import BandPlaces
 from bandscan.chain import Chain, ring_on
+from bandscan.corrections import check_made_for, correct_readings, note_bands, noted
 from bandscan.cylinder import ShaftPose
 from bandscan.disagreement import Contradiction, likely_causes
-from bandscan.errors import ScaleDisagreesError
-from bandscan.model import BandEdge, BandReading, Doubt, EndFace, Outline, Photo, Strip
-from bandscan.options import MeasureOptions
+from bandscan.errors import CorrectionError, ScaleDisagreesError
+from bandscan.explanation import ADVICE
+from bandscan.influences import Influence, Stated, list_influences
+from bandscan.model import (
+    END_BY_HAND,
+    BandEdge,
+    BandReading,
+    Doubt,
+    EndFace,
+    Outline,
+    Photo,
+    Strip,
+)
+from bandscan.options import Corrections, MeasureOptions
 from bandscan.orientation import stored_side
-from bandscan.outline_choice import best_end, side_u_px
+from bandscan.outline_choice import best_end
 from bandscan.outline_search import rough_shaft
 from bandscan.result import (
     Agreement,
     Band,
     CheckReport,
+    Correction,
     EdgeResult,
     Improvement,
     Landing,
@@ -31,17 +45,19 @@ from bandscan.result import (
     QualityFigure,
     Refusal,
     ScaleResult,
+    SealFile,
     ShaftResult,
 )
-from bandscan.seal import check_fit, read_seal
+from bandscan.seal import check_fit, parse_seal
 from bandscan.shaft_limits import (
     CHAMFER_ANGLE_DEG,
     CHAMFER_STEPS_MM,
     chamfer_length_mm,
     chamfer_small_diameter_mm,
 )
+from bandscan.silhouette_fit import prior_of
 from bandscan.steps.bands import find_bands
-from bandscan.steps.budget import Budget, Influence, list_influences, make_budget, weigh_scales
+from bandscan.steps.budget import Budget, diameter_by_scale, make_budget, simulate, weigh_scales
 from bandscan.steps.end_face import find_end_face
 from bandscan.steps.landing import plan_landing
 from bandscan.steps.notches import find_notches
@@ -49,14 +65,16 @@ from bandscan.steps.outline import rival_outlines
 from bandscan.steps.photo import read_photo
 from bandscan.steps.quality import judge_quality, judge_scale, judge_view, refuse_if_hopeless
 from bandscan.steps.scales import ScaleReading, read_card, read_rule
-from bandscan.steps.shaft import find_shaft
+from bandscan.steps.shaft import find_outlines
 from bandscan.steps.unwrap import unwrap
+from bandscan.toml_table import read_text
 from calib.board import read_board
 from calib.camera import Camera, FloatArray
 from calib.errors import MeasureError
 from calib.find_rule import NoScaleError
 from calib.lens import LensCalibration, lens_from_exif
 from calib.lensfile import lens_for_photo, read_lens
+from calib.monte_carlo import Spread, validate
 from calib.quantity import Estimate
 from calib.self_calibration import bend_to_scale
 
@@ -70,17 +88,8 @@ _LOWEST_SCALE_MM = 60.0
 # A clear band edge, for the U to be expected: its place to a quarter of a pixel, 0.2 mm wide.
 _TYPICAL_FIT_PX = 0.25
 _TYPICAL_EDGE_WIDTH_MM = 0.2
-# What narrows each source of the budget; an edge's own softness nobody at the bench can change.
-_BETTER = {
-    "silhouettes": "Put a plain ground under the shaft that differs from it: dark cloth under a "
-    "bright shaft, white paper under a dark one.",
-    "lens": "Calibrate the camera once with bandscan lens and give --lens.",
-    "diameter": "Measure the diameter more closely and give --diameter-u.",
-    "scale": "Show more of the scale, sharp and free of glare.",
-    "scale height": "Lay the scale level with the axis, or measure its height more closely.",
-    "end face": "Show the whole shaft end, sharp, against a plain ground.",
-    "edge fit": "Move closer and focus on the shaft.",
-}
+# Of a band itself, which nobody at the bench can change.
+_NOT_OF_THE_PHOTO = ("edge definition", "wobble outside the part seen", "tone curve")
 
 
 @dataclass(slots=True)
@@ -97,6 +106,8 @@ class _Gathered:
     shaft: ShaftResult | None = None
     quality: list[QualityFigure] = field(default_factory=list)
     warnings: list[Doubt] = field(default_factory=list)
+    corrections: list[Correction] = field(default_factory=list)
+    seal: SealFile | None = None
 
     @property
     def scale_results(self) -> tuple[ScaleResult, ...]:
@@ -142,7 +153,12 @@ def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
         readings = find_bands(
             placed.strip, land_mm=placed.land_mm, notches_mm=notches, arc_rad=placed.arc_rad
         )
+        assert gathered.shaft is not None
+        gathered.shaft = replace(gathered.shaft, cut_in_mm=tuple(notches))
         bands, budget = _report_bands(placed, readings)
+        if options.corrections is not None:
+            bands, budget = _correct_bands(placed, readings, bands, options.corrections, gathered)
+        gathered.warnings += _doubts_of_budget(bands)
         landing = _plan_landing(placed, bands, budget, options, gathered)
     except MeasureError as error:
         return _measurement(path, gathered, refusal=Refusal.from_error(error))
@@ -180,14 +196,18 @@ def _plan_landing(
     if options.seal_path is None:
         return None
     assert gathered.shaft is not None
-    seal = read_seal(options.seal_path)
+    text = read_text(options.seal_path, "seal file")
+    seal = parse_seal(text, options.seal_path)
+    gathered.seal = SealFile(
+        name=options.seal_path.name, sha256=hashlib.sha256(text.encode()).hexdigest(), text=text
+    )
     check_fit(seal, gathered.shaft.diameter_mm)
     places = BandPlaces.of(
         [(band.start.position_mm, band.end.position_mm) for band in bands], budget.covariance_mm2
     )
     begins = placed.end.chamfer_mm or Estimate(value=0.0, u=placed.end.axial_mm.u)
     ends = Estimate(value=gathered.shaft.seen_to_mm, u=0.0)
-    return plan_landing(places, seal, seen_mm=(begins, ends))
+    return plan_landing(places, seal, seen_mm=(begins, ends), cut_in_mm=gathered.shaft.cut_in_mm)
 
 
 def check_photo(path: Path, options: MeasureOptions) -> CheckReport:
@@ -224,23 +244,27 @@ def _measurement(path: Path, gathered: _Gathered, refusal: Refusal | None = None
         shaft=gathered.shaft,
         warnings=tuple(gathered.warnings),
         refusal=refusal,
+        corrections=tuple(gathered.corrections),
+        seal=gathered.seal,
     )
 
 
 def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     """Everything up to a strip whose zero is the end face."""
     photo = gathered.photo = read_photo(path)
+    check_made_for(photo, options.corrections)
     lens = gathered.lens = _lens(photo, options)
     camera = lens.camera
     _read_scales(photo, camera, options, gathered)
     lens = gathered.lens = bend_to_scale(lens, [reading.plane for reading in gathered.scales])
     camera = lens.camera
-    outlines = _outlines(photo, camera, options, gathered)
+    outlines = _outlines(photo, lens, options, gathered)
     first = next(outlines)
     _refuse_without_scale(options, gathered)
-    outline, end = _best_end(photo, itertools.chain([first], outlines), lens, options, gathered)
-    chain, influences = _build_chain(outline, end, lens, options, gathered)
+    outline, end = _best_end(photo, first, outlines, lens, options, gathered)
+    chain, influences = _build_chain(outline, lens, options, gathered)
     pose = chain.pose()
+    end = _end_by_hand(photo, camera, pose, end, options, gathered)
     gathered.warnings += end.warnings
     zero_mm = end.axial_mm.value
     pose = pose.with_zero_at(zero_mm)
@@ -292,7 +316,7 @@ def _read_scales(
 
 
 def _outlines(
-    photo: Photo, camera: Camera, options: MeasureOptions, gathered: _Gathered
+    photo: Photo, lens: LensCalibration, options: MeasureOptions, gathered: _Gathered
 ) -> Iterator[Outline]:
     """What may be the shaft's outline: the likeliest, then second opinions.
 
@@ -304,14 +328,19 @@ def _outlines(
     side = stored_side(options.end_side, photo.orientation)
     avoid = [reading.outline_px for reading in gathered.scales]
     rough = rough_shaft(photo, avoid)
+    camera, prior = lens.camera, prior_of(lens)
+    normal = gathered.scales[0].plane(camera).normal if gathered.scales else None
     complaint: MeasureError | None = None
     try:
-        yield find_shaft(photo, camera, rough, end_side=side, avoid=avoid)
+        yield from find_outlines(
+            photo, camera, rough, end_side=side, avoid=avoid, prior=prior, normal=normal
+        )
     except MeasureError as error:
         complaint = error
     try:
-        normal = gathered.scales[0].plane(camera).normal if gathered.scales else None
-        yield from rival_outlines(photo, camera, rough, end_side=side, avoid=avoid, normal=normal)
+        yield from rival_outlines(
+            photo, camera, rough, end_side=side, avoid=avoid, prior=prior, normal=normal
+        )
     except MeasureError as error:
         if complaint is not None:
             raise complaint from error
@@ -372,19 +401,69 @@ def _refuse_without_scale(options: MeasureOptions, gathered: _Gathered) -> None:
 
 def _best_end(
     photo: Photo,
-    outlines: Iterable[Outline],
+    first: Outline,
+    others: Iterable[Outline],
     lens: LensCalibration,
     options: MeasureOptions,
     gathered: _Gathered,
-) -> tuple[Outline, EndFace]:
-    """The outline at whose end an end face shows best, and that face."""
+) -> tuple[Outline, EndFace | None]:
+    """The outline at whose end an end face shows best, and that face.
+
+    Where none is found and a person says where it is: the likeliest outline, and None.
+    """
 
     def end_of(outline: Outline) -> EndFace:
         pose = _bare_chain(outline, lens, options, gathered).pose()
         near_mm = _axial_of(pose, lens.camera, outline.end_px)
-        return find_end_face(photo, lens.camera, pose, approximate_axial_mm=near_mm)
+        low, high = outline.sides
+        return find_end_face(
+            photo, lens.camera, pose, approximate_axial_mm=near_mm,
+            sideways_u_px=math.hypot(low.u_px, high.u_px) / 2.0,
+        )  # fmt: skip
 
-    return best_end(outlines, end_of)
+    try:
+        return best_end(itertools.chain([first], others), end_of)
+    except MeasureError:
+        if options.corrections is None or options.corrections.end_px is None:
+            raise
+        return first, None
+
+
+def _end_by_hand(
+    photo: Photo,
+    camera: Camera,
+    pose: ShaftPose,
+    found: EndFace | None,
+    options: MeasureOptions,
+    gathered: _Gathered,
+) -> EndFace:
+    """The end face where a person set it, on the scale of `pose`; else the one found."""
+    corrections = options.corrections
+    if corrections is None or corrections.end_px is None:
+        assert found is not None
+        return found
+    x, y = corrections.end_px
+    if not (0.0 <= x < photo.width_px and 0.0 <= y < photo.height_px):
+        raise CorrectionError(
+            f"The shaft end was set by hand at pixel {x:g}, {y:g}, outside the photo of "
+            f"{photo.width_px} x {photo.height_px} pixels.",
+            "Give a pixel of the file as stored, before any turning.",
+        )
+    rim_mm = pose.radius_mm if found is None else found.rim_radius_mm
+    at_mm = _axial_of(pose.with_radius(rim_mm), camera, np.array([x, y]))
+    automatic = None
+    if found is not None:
+        automatic = replace(found.axial_mm, value=found.axial_mm.value - at_mm)
+    zero = Estimate(value=at_mm, u=corrections.hand_u_mm)
+    gathered.corrections.append(noted("end face", automatic, replace(zero, value=0.0), corrections))
+    chamfer = None if found is None else found.chamfer_mm
+    return EndFace(
+        axial_mm=zero,
+        chamfer_mm=chamfer if chamfer is not None and chamfer.value > at_mm else None,
+        rim_radius_mm=rim_mm,
+        what=END_BY_HAND,
+        support=0.0 if found is None else found.support,
+    )
 
 
 def _axial_of(pose: ShaftPose, camera: Camera, point_px: FloatArray) -> float:
@@ -406,12 +485,12 @@ def _bare_chain(
         diameter_mm=options.diameter_mm,
         plane=scale.plane if scale else None,
         height_mm=options.scale_height_mm,
+        stretch=options.temperatures.stretch,
     )
 
 
 def _build_chain(
     outline: Outline,
-    end: EndFace,
     lens: LensCalibration,
     options: MeasureOptions,
     gathered: _Gathered,
@@ -421,13 +500,19 @@ def _build_chain(
     chain = _bare_chain(outline, lens, options, gathered)
     influences = list_influences(
         chain,
-        lens_covariance=lens.covariance,
-        lens_kind="A" if lens.source == "file" else "B",
-        side_u_px=side_u_px(outline, end),
-        diameter_u_mm=options.diameter_u_mm,
-        height_u_mm=options.scale_height_u_mm,
+        lens=lens,
+        side_u_px=(outline.sides[0].u_px, outline.sides[1].u_px),
+        tilt_u_px=(outline.sides[0].tilt_u_px, outline.sides[1].tilt_u_px),
+        stated=Stated(
+            diameter_u_mm=options.diameter_u_mm,
+            height_u_mm=options.scale_height_u_mm,
+            temperatures=options.temperatures,
+        ),
     )
-    if scale is None or options.diameter_mm is None:
+    if scale is None:
+        return chain, influences
+    if options.diameter_mm is None:
+        gathered.diameter_in_photo = diameter_by_scale(chain, influences)
         return chain, influences
     stated = chain
     if options.scale_height_mm is None:
@@ -522,10 +607,10 @@ def _shaft_result(
     options: MeasureOptions,
     gathered: _Gathered,
 ) -> ShaftResult:
+    diameter = gathered.diameter_in_photo
     if options.diameter_mm is not None:
         diameter = Estimate(value=options.diameter_mm, u=options.diameter_u_mm)
-    else:
-        diameter = gathered.diameter_in_photo or Estimate(value=2.0 * pose.radius_mm, u=0.0)
+    assert diameter is not None  # without both the photo was refused
     return ShaftResult(
         diameter_mm=diameter,
         diameter_in_photo_mm=gathered.diameter_in_photo,
@@ -533,6 +618,7 @@ def _shaft_result(
         end=end,
         seen_to_mm=seen_to_mm,
         arc_rad=arc_rad,
+        temperatures=options.temperatures,
     )
 
 
@@ -563,8 +649,10 @@ def _diameter_scale(
     )
 
 
-def _report_bands(placed: _Placed, readings: list[BandReading]) -> tuple[tuple[Band, ...], Budget]:
-    """Edges to rings in the picture, through the budget, to results."""
+def _report_bands(
+    placed: _Placed, readings: list[BandReading], *, by_draws: bool = True
+) -> tuple[tuple[Band, ...], Budget]:
+    """Edges to rings in the picture, through the budget and the draws, to results."""
     pose, camera, arc = placed.pose, placed.camera, placed.arc_rad
     edges = [edge for reading in readings for edge in (reading.start, reading.end)]
     results = [
@@ -572,30 +660,80 @@ def _report_bands(placed: _Placed, readings: list[BandReading]) -> tuple[tuple[B
             position_mm=Estimate(value=edge.axial_mm, u=edge.fit_u_mm),
             blur_mm=edge.width_mm,
             wobble_mm=edge.wobble_mm,
+            by_hand=edge.by_hand,
         )
         for edge in edges
     ]
     angles = np.linspace(arc[0], arc[1], 17)
     rings = [ring_on(pose, camera, result.along(angles, arc), arc) for result in results]
     zero = ring_on(pose, camera, 0.0, arc, radius_share=placed.end.rim_radius_mm / pose.radius_mm)
+    chain, influences = placed.chain, placed.influences
     budget = make_budget(
-        placed.chain, placed.influences, zero=zero, end=placed.end, bands=readings, rings=rings
-    )
+        chain, influences, zero=zero, end=placed.end, bands=readings, rings=rings
+    )  # fmt: skip
+    spreads: Sequence[Spread | None] = [None] * (3 * len(readings))
+    if by_draws and readings:
+        spreads = simulate(
+            chain, influences, zero=zero, end=placed.end, bands=readings, rings=rings
+        )  # fmt: skip
+    placed_edges = [
+        replace(result, position_mm=position, spread_mm=spread)
+        for result, position, spread in zip(results, budget.edges, spreads, strict=False)
+    ]
     bands = tuple(
         Band(
-            start=replace(results[2 * i], position_mm=budget.edges[2 * i]),
-            end=replace(results[2 * i + 1], position_mm=budget.edges[2 * i + 1]),
+            start=placed_edges[2 * i],
+            end=placed_edges[2 * i + 1],
             width_mm=budget.widths[i],
             arc_rad=arc,
             looks=reading.looks,
             strength=reading.strength,
+            width_spread_mm=spreads[len(edges) + i],
         )
         for i, reading in enumerate(readings)
     )
     return bands, budget
 
 
-def _expected(placed: _Placed) -> tuple[float, Improvement | None]:
+def _correct_bands(
+    placed: _Placed,
+    readings: list[BandReading],
+    automatic: tuple[Band, ...],
+    corrections: Corrections,
+    gathered: _Gathered,
+) -> tuple[tuple[Band, ...], Budget]:
+    """The bands as a person sees them, and a note of both values of every edge that moved."""
+    corrected = correct_readings(readings, corrections, seen_to_mm=placed.land_mm[1])
+    bands, budget = _report_bands(placed, [c.reading for c in corrected if c.reading is not None])
+    gathered.corrections += note_bands(corrected, bands, automatic, corrections)
+    return bands, budget
+
+
+def _doubts_of_budget(bands: Sequence[Band]) -> list[Doubt]:
+    """Where the interval by draws is not that of the first-order budget (JCGM 101, 8)."""
+    bent = []
+    for number, band in enumerate(bands, start=1):
+        for name, budget, spread in (
+            ("start", band.start.position_mm, band.start.spread_mm),
+            ("end", band.end.position_mm, band.end.spread_mm),
+            ("width", band.width_mm, band.width_spread_mm),
+        ):
+            if spread is not None and not validate(budget, spread).holds:
+                low, high = budget.value - budget.expanded, budget.value + budget.expanded
+                bent.append(
+                    f"band {number} {name} {spread.low:.3f} to {spread.high:.3f} mm "
+                    f"(± says {low:.3f} to {high:.3f})"
+                )
+    if not bent:
+        return []
+    message = (
+        "The model is bent over the width of its uncertainties, so that ± is not the whole story. "
+        f"By draws of the inputs, 95 of 100 lie within: {'; '.join(bent)}. Go by the wider."
+    )
+    return [Doubt(code="budget-bent", message=message)]
+
+
+def _expected(placed: _Placed) -> tuple[float, Improvement]:
     """U of a clear band edge in the middle of the land, and what would narrow it most."""
     middle = 0.5 * (placed.land_mm[0] + placed.land_mm[1])
     pixel_mm = float(placed.strip.axial_mm[1] - placed.strip.axial_mm[0])
@@ -610,17 +748,15 @@ def _expected(placed: _Placed) -> tuple[float, Improvement | None]:
     reading = BandReading(
         start=edge, end=replace(edge, axial_mm=middle + 2.0), looks="smoother", strength=0.0
     )
-    _, budget = _report_bands(placed, [reading])
+    _, budget = _report_bands(placed, [reading], by_draws=False)
     whole = budget.edges[0].expanded
     here = [line for line in budget.lines if line.edge == "band 1 start"]
-    lines = [line for line in here if line.source in _BETTER]
-    if not lines:
-        return whole, None
+    lines = [line for line in here if line.source not in _NOT_OF_THE_PHOTO]
     worst = max(lines, key=lambda line: line.contribution_mm)
     share = min(1.0, worst.contribution_mm / budget.edges[0].u)
     improvement = Improvement(
         source=worst.source,
-        advice=_BETTER[worst.source],
+        advice=ADVICE[worst.source],
         expanded_mm=whole * math.sqrt(1.0 - share**2),
     )
     return whole, improvement

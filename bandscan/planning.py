@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from bandscan.band_places import BandFile
+from bandscan.lip_odds import LipOdds
 from bandscan.remedies import Candidate, Remedy, Situation, list_remedies
 from bandscan.result import Landing
 from bandscan.seal import Seal, check_fit
 from bandscan.stack_up import LipPlace, lip_places
-from bandscan.steps.landing import plan_landing
+from bandscan.steps.landing import lip_odds, plan_landing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,6 +22,8 @@ class Plan:
     ----------
     file : str
         The seal file as the user named it.
+    odds : tuple of LipOdds
+        What decides about each lip at any shift.
     flipped : Landing
         The same seal turned round in the same seat.
     """
@@ -28,6 +31,7 @@ class Plan:
     file: str
     seal: Seal
     places: tuple[LipPlace, ...]
+    odds: tuple[LipOdds, ...]
     landing: Landing
     flipped: Landing
     remedies: tuple[Remedy, ...]
@@ -50,7 +54,7 @@ def plan_seals(measured: BandFile, seals: Sequence[tuple[str, Seal]]) -> list[Pl
     for _, seal in seals:
         if measured.diameter_mm is not None:
             check_fit(seal, measured.diameter_mm)
-    landings = [plan_landing(measured.bands, seal, seen_mm=measured.seen_mm) for _, seal in seals]
+    landings = [_land(measured, seal) for _, seal in seals]
     plans = []
     for index, ((file, seal), landing) in enumerate(zip(seals, landings, strict=True)):
         others = tuple(
@@ -62,6 +66,12 @@ def plan_seals(measured: BandFile, seals: Sequence[tuple[str, Seal]]) -> list[Pl
     return plans
 
 
+def _land(measured: BandFile, seal: Seal) -> Landing:
+    return plan_landing(
+        measured.bands, seal, seen_mm=measured.seen_mm, cut_in_mm=measured.cut_in_mm
+    )
+
+
 def turned_round(seal: Seal) -> Seal:
     """The same seal the other way round in the same seat."""
     facing = "machine" if seal.mounting.facing == "end" else "end"
@@ -71,7 +81,7 @@ def turned_round(seal: Seal) -> Seal:
 def _plan(
     measured: BandFile, file: str, seal: Seal, landing: Landing, others: tuple[Candidate, ...]
 ) -> Plan:
-    flipped = plan_landing(measured.bands, turned_round(seal), seen_mm=measured.seen_mm)
+    flipped = _land(measured, turned_round(seal))
     places = lip_places(seal)
     situation = Situation(
         seal=seal,
@@ -86,6 +96,7 @@ def _plan(
         file=file,
         seal=seal,
         places=places,
+        odds=lip_odds(measured.bands, seal, seen_mm=measured.seen_mm, cut_in_mm=measured.cut_in_mm),
         landing=landing,
         flipped=flipped,
         remedies=list_remedies(situation),

@@ -99,7 +99,8 @@ def _leave() -> Remedy:
         what="Fit the seal as planned.",
         reason="Each lip lands on fresh metal with at least 95 % probability.",
         cautions=(
-            "Check the strip under each lip for nicks, burrs and lead before fitting.",
+            "Check the strip under each lip for nicks, burrs and lead before fitting, and for a "
+            "band too faint for the photo, which no odds account for.",
             "Press in square and measure the depth again after pressing.",
         ),
     )
@@ -250,8 +251,7 @@ def _tolerance_words(situation: Situation) -> str:
 
 
 def _by_sleeve(situation: Situation) -> Remedy:
-    low = min(place.contact_mm[0] - place.middle_mm.expanded for place in situation.places)
-    high = max(place.contact_mm[1] + place.middle_mm.expanded for place in situation.places)
+    low, high = _sleeve_mm(situation)
     unworn = ", ".join(
         f"{place:.1f}" for place in unworn_places_mm(situation.bands, situation.seal)
     )
@@ -260,7 +260,8 @@ def _by_sleeve(situation: Situation) -> Remedy:
         kind="sleeve",
         what=(
             f"Fit a thin repair sleeve that covers at least {max(low, 0.0):.1f} to {high:.1f} mm "
-            "from the shaft end: every lip with its uncertainty."
+            "from the shaft end: every lip with its uncertainty, and whole bands, so that its "
+            "edge does not stand over a track."
         ),
         reason="The lips then run on new metal, and a track below it does not matter.",
         cautions=(
@@ -268,18 +269,36 @@ def _by_sleeve(situation: Situation) -> Remedy:
             "is chosen by it.",
             "Set it by measure, not flush with the shaft end, unless these agree; not over "
             "keyways, splines or oil holes.",
+            "It makes the shaft thicker by twice its wall: ask its maker, and the seal's, "
+            "whether the same seal may run on it.",
             "Fill a deep groove first; clean and deburr; no heat unless the maker says so. The "
             "sleeve is thin and its edge is sharp.",
         ),
     )
 
 
+def _sleeve_mm(situation: Situation) -> tuple[float, float]:
+    """What a sleeve must cover: all lips, and all of each band that it reaches."""
+    low = min(place.contact_mm[0] - place.middle_mm.expanded for place in situation.places)
+    high = max(place.contact_mm[1] + place.middle_mm.expanded for place in situation.places)
+    bands = situation.bands
+    for index in np.argsort(bands.edges_mm[:, 0]):
+        start, end = bands.edge(2 * index), bands.edge(2 * index + 1)
+        if start.value - start.expanded <= high and end.value + end.expanded >= low:
+            low = min(low, start.value - start.expanded)
+            high = max(high, end.value + end.expanded)
+    return low, high
+
+
 def unworn_places_mm(bands: BandPlaces, seal: Seal) -> list[float]:
-    """Middles of the longest strips of land without a band, in order from the shaft end."""
+    """Middles of the longest strips of land without band or groove, from the shaft end on."""
     low, high = seal.mounting.land_mm
     if math.isinf(high):
         return []
-    ends = np.clip(np.concatenate([[low], np.sort(bands.edges_mm.ravel()), [high]]), low, high)
-    strips = ends.reshape(-1, 2)
-    longest = np.argsort(strips[:, 0] - strips[:, 1])[:_MEASURING_PLACES]
-    return [float(strips[i].mean()) for i in sorted(longest) if strips[i][1] > strips[i][0]]
+    strips, free_from = [], low
+    for start, end in sorted([*map(tuple, bands.edges_mm), *seal.mounting.grooves_mm]):
+        strips.append((free_from, min(start, high)))
+        free_from = max(free_from, end)
+    strips.append((free_from, high))
+    longest = sorted(strips, key=lambda strip: strip[0] - strip[1])[:_MEASURING_PLACES]
+    return [float(a + b) / 2.0 for a, b in sorted(longest) if b > a]

@@ -12,9 +12,11 @@ from numpy.typing import ArrayLike
 
 from bandscan.cylinder import ShaftPose
 from bandscan.model import BudgetLine, Doubt, EndFace, Photo, Strip
+from bandscan.temperature import NOT_STATED, Temperatures
 from calib.camera import FloatArray
 from calib.errors import MeasureError
 from calib.lens import LensCalibration
+from calib.monte_carlo import Spread
 from calib.quantity import Estimate
 
 
@@ -102,6 +104,10 @@ class ShaftResult:
         Axial position up to which the land can be seen and was searched.
     arc_rad : (float, float)
         Part of the circumference that was used.
+    temperatures : Temperatures
+        When it was measured; positions are those at 20 degrees Celsius.
+    cut_in_mm : tuple of (float, float)
+        Where the outline looks cut in, as by a ring groove; not searched for bands.
     """
 
     diameter_mm: Estimate
@@ -110,6 +116,8 @@ class ShaftResult:
     end: EndFace
     seen_to_mm: float
     arc_rad: tuple[float, float]
+    temperatures: Temperatures = NOT_STATED
+    cut_in_mm: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,11 +132,17 @@ class EdgeResult:
         10-90 % width of the transition as seen.
     wobble_mm : (float, float)
         Cosine and sine part of its run round the shaft.
+    spread_mm : Spread or None
+        Position by draws of the inputs (JCGM 101).
+    by_hand : bool
+        Set by a person in place of what was found.
     """
 
     position_mm: Estimate
     blur_mm: float = 0.0
     wobble_mm: tuple[float, float] = (0.0, 0.0)
+    spread_mm: Spread | None = None
+    by_hand: bool = False
 
     def along(self, angle_rad: ArrayLike, arc_rad: tuple[float, float]) -> FloatArray:
         """Axial position, mm, at the angles, same shape; its mean over `arc_rad` is the value."""
@@ -155,8 +169,49 @@ class Band:
     end: EdgeResult
     width_mm: Estimate
     arc_rad: tuple[float, float]
-    looks: str  # "brighter", "darker" or "smoother"
+    looks: str  # "brighter", "darker" or "smoother"; "by hand" where only a person saw it
     strength: float
+    width_spread_mm: Spread | None = None
+
+    @property
+    def by_hand(self) -> tuple[str, ...]:
+        """Which of its edges, "start" and "end", a person set."""
+        edges = (("start", self.start), ("end", self.end))
+        return tuple(name for name, edge in edges if edge.by_hand)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """One place that a person set by hand; both values are kept.
+
+    Parameters
+    ----------
+    what : str
+        "end face", "band 1 start" and so on with the numbers of the corrected bands, "edge
+        inside band 1" for a bound of two bands that were made one, "no band: start".
+    automatic_mm : Estimate or None
+        What was found, from the end face of the result; None where nothing was found.
+    corrected_mm : Estimate or None
+        What it was set to; None where the person sees no edge.
+    by, why, when : str or None
+        `when` is ISO 8601.
+    """
+
+    what: str
+    automatic_mm: Estimate | None
+    corrected_mm: Estimate | None
+    by: str | None = None
+    why: str | None = None
+    when: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SealFile:
+    """The seal file that a landing was planned with, word for word; `name` without its folder."""
+
+    name: str
+    sha256: str
+    text: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,8 +222,8 @@ class LandingLip:
     ----------
     contact_mm : (float, float)
         Interval of the shaft that the lip touches, from the end face.
-    u_mm : float
-        Standard uncertainty of its place.
+    u_mm, expanded_mm : float
+        Standard and expanded uncertainty of its place.
     nearest_band : int or None
         Number of the nearest band, from 1; None where there is none.
     clearance_mm : Estimate or None
@@ -176,15 +231,19 @@ class LandingLip:
     probability_on_band : float
         0 to 1.
     verdict : {"fresh", "on band", "undecided", "off land"}
+    why : str
+        What other than a band keeps it from being fresh; empty where nothing does.
     """
 
     name: str
     contact_mm: tuple[float, float]
     u_mm: float
+    expanded_mm: float
     nearest_band: int | None
     clearance_mm: Estimate | None
     probability_on_band: float
     verdict: str
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -221,6 +280,10 @@ class Measurement:
         Of the start and end of every band in turn.
     strip : Strip or None
         The surface unwrapped, axial positions from the end face.
+    corrections : tuple of Correction
+        What was set by hand; `bands` and `shaft` have it applied.
+    seal : SealFile or None
+        What `landing` was planned with.
     """
 
     file: str
@@ -236,6 +299,8 @@ class Measurement:
     refusal: Refusal | None = None
     landing: Landing | None = None
     strip: Strip | None = None
+    corrections: tuple[Correction, ...] = ()
+    seal: SealFile | None = None
 
     @property
     def exit_status(self) -> int:

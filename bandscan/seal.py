@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 
-from bandscan.toml_table import Table, TomlFile, read_toml
+from bandscan.toml_table import Table, TomlFile, parse_toml, read_toml
 from calib.errors import UnreadableFileError
 from calib.quantity import Estimate
 
@@ -77,7 +77,9 @@ class Mounting:
     land_mm : (float, float)
         Where the shaft is ground for the seal; infinite where it was not given.
     land_u_mm : float
-        Standard uncertainty of both ends of the land.
+        Standard uncertainty of both ends of the land, and of those of grooves.
+    grooves_mm : tuple of (float, float)
+        Parts of the land where no lip may run: ring grooves, keyways, oil holes.
     """
 
     face_mm: Estimate
@@ -86,6 +88,7 @@ class Mounting:
     shift_mm: tuple[float, float] = (0.0, 0.0)
     land_mm: tuple[float, float] = (0.0, math.inf)
     land_u_mm: float = 0.0
+    grooves_mm: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,7 +170,15 @@ def read_seal(path: Path | str) -> Seal:
         The file is missing or no TOML, or a value is missing, unknown or impossible; the
         message names the line and the remedy the fix.
     """
-    file = read_toml(path, "seal file")
+    return _seal(read_toml(path, "seal file"))
+
+
+def parse_seal(text: str, path: Path) -> Seal:
+    """A seal from the text of its file; see `read_seal`."""
+    return _seal(parse_toml(text, path, "seal file"))
+
+
+def _seal(file: TomlFile) -> Seal:
     file.only(_TABLES)
     head = _require(file, "seal")
     head.only(("label", "shaft_mm", "width_mm", "width_u_mm", "seat_mm", "material"))
@@ -185,7 +196,7 @@ def read_seal(path: Path | str) -> Seal:
         if names.count(name) > 1:
             table.refuse("name", f'is "{name}" more than once', "Give each lip its own name.")
     return Seal(
-        label=head.word("label", Path(path).stem),
+        label=head.word("label", file.path.stem),
         shaft_mm=shaft_mm,
         width_mm=width,
         lips=lips,
@@ -249,8 +260,9 @@ def _lip(table: Table, width_mm: float) -> Lip:
 
 def _mounting(table: Table) -> Mounting:
     table.only(
-        ("outer_face_mm", "u_mm", "facing", "end_float_mm", "shift_mm", "land_mm", "land_u_mm")
-    )
+        ("outer_face_mm", "u_mm", "facing", "end_float_mm", "shift_mm", "land_mm", "land_u_mm",
+         "grooves_mm")
+    )  # fmt: skip
     land = table.pair("land_mm", (0.0, math.inf))
     if land[0] == land[1]:
         table.refuse("land_mm", "has no length", "Write where the ground land begins and ends.")
@@ -261,6 +273,7 @@ def _mounting(table: Table) -> Mounting:
         shift_mm=table.pair("shift_mm", (0.0, 0.0)),
         land_mm=land,
         land_u_mm=table.number_of("land_u_mm", 0.0, least=0.0),
+        grooves_mm=table.pairs("grooves_mm"),
     )
 
 

@@ -1,11 +1,10 @@
 """Sub-pixel place of a cylinder's silhouette, where metal meets whatever lies behind it.
 
-Next to its silhouette a cylinder's surface turns away from the camera: at the depth d
-inside the outline its normal has turned by sqrt(2 d / R) from grazing, so what it
-mirrors, and its brightness, is a smooth function of sqrt(d) and changes fastest at the
-very edge. The ground behind is smooth in the offset itself. Both, joined at the edge and
-blurred by the photo, are fitted to the mean profiles of short lengths of the silhouette
-(own derivation). Where metal and ground are equally bright the edge still shows as a bend.
+The light of the ground behind is taken as straight in the offset, that of the metal as a
+polynomial of its own; both, joined at the edge and blurred by the photo, are fitted to the mean
+profiles of short lengths of the silhouette. Where metal and ground are equally bright the edge
+still shows as a bend. (Next to its silhouette a surface turns fastest, by the root of the depth;
+a model in that root follows shades inside the metal as well, and puts the edge there.)
 """
 
 from __future__ import annotations
@@ -18,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.camera import FloatArray
+from calib.lens import LensCalibration
 
 SPACING_PX = 0.5  # of the samples across the edge
 SEGMENT_PX = 60  # length of one mean profile: longer than the streaks are apart
@@ -34,9 +34,8 @@ _BLURS_PX = (
     3.0,
 )  # of a photo that is fit to be measured
 _FINE = 4  # samples of the model in one of the profile
-_TILT_PX = np.arange(-3.0, 3.01, 0.5)  # ends of the line against its middle
-_BOW_PX = np.arange(-2.0, 2.01, 0.5)  # middle against the ends: lens known from EXIF only
-_TILT_PRIOR_PX, _BOW_PRIOR_PX = 3.0, 1.0
+_TILT_PX = np.arange(-3.0, 3.01, 0.125)  # ends of the line against its middle
+_BOWS = np.arange(-2.0, 2.01, 1.0)  # middle against the ends, in standard uncertainties of it
 _CAP = 25.0  # a segment that disagrees by more than 5 standard deviations is not believed
 _AGREE_PX = 1.0  # a place off the common line by more is another edge
 _MIN_U_PX = 0.05  # of any edge: pixels, JPEG and demosaicing (common practice)
@@ -51,7 +50,7 @@ class Window:
     inside_px, outside_px : float
         Reach of the profile either way.
     degree : int
-        Highest power of sqrt(d) inside.
+        Highest power of the depth inside.
     search_px : (float, float)
         Offsets at which the edge is sought.
     step_px : float
@@ -78,6 +77,41 @@ class Window:
         return self.search_px[0] + np.arange(count + 1, dtype=float) * self.step_px
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prior:
+    """What is known of a side before it is fitted.
+
+    Parameters
+    ----------
+    tilt_px : float
+        Its expected offset at the ends of the baseline against the middle, and
+    tilt_u_px : float
+        the standard uncertainty of that.
+    bow_u_px : float
+        Standard uncertainty of its middle against its ends: 0 where the lens is known.
+    """
+
+    tilt_px: float = 0.0
+    tilt_u_px: float = 3.0
+    bow_u_px: float = 1.0
+
+
+_UNKNOWN = Prior()
+_LEAST_BOW_PX = 0.1  # of a picture whose lens is known
+
+
+def prior_of(lens: LensCalibration) -> Prior:
+    """How far a straight side may seem bent through a lens, for lack of knowledge of it.
+
+    A line at a quarter of the half frame from its centre, over half the frame's length: radial
+    distortion k1 r^2 lifts its middle against its ends by k1 d h^2 (normalised), own derivation.
+    """
+    camera = lens.camera
+    half = max(camera.width_px, camera.height_px) / 2.0 / camera.fx_px
+    bow_px = camera.fx_px * math.sqrt(lens.covariance[4, 4]) * half**3 / 16.0
+    return Prior(bow_u_px=math.hypot(_LEAST_BOW_PX, bow_px))
+
+
 @cache
 def _bases(window: Window) -> FloatArray:
     """Orthonormal bases of the model, shape (blurs, edges, samples, parameters)."""
@@ -87,9 +121,9 @@ def _bases(window: Window) -> FloatArray:
     x = offsets[0] + np.arange(-reach, (len(offsets) - 1) * _FINE + reach + 1) * spacing
     away = x[None, :] - window.edges_px[:, None]
     inside = away < 0.0
-    root = np.sqrt(np.maximum(-away, 0.0) / window.inside_px)
-    columns = [np.where(inside, root**k, 0.0) for k in range(window.degree + 1)]
-    columns += [np.where(inside, 0.0, (away / window.outside_px) ** k) for k in range(2)]
+    depth = np.maximum(-away, 0.0) / window.inside_px
+    columns = [np.where(inside, depth**k, 0.0) for k in range(window.degree + 1)]
+    columns += [(away / window.outside_px) ** k for k in range(2)]
     sharp = np.stack(columns, axis=-1)  # edges, fine samples, parameters
     bases = []
     for blur in _BLURS_PX:
@@ -161,7 +195,11 @@ def mean_profiles(values: NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
 
 
 def fit_silhouette(
-    profiles: FloatArray, variance: FloatArray, window: Window, most_blur_px: float = math.inf
+    profiles: FloatArray,
+    variance: FloatArray,
+    window: Window,
+    prior: Prior = _UNKNOWN,
+    most_blur_px: float = math.inf,
 ) -> SilhouetteFit | None:
     """Fit the edge to all segments at once.
 
@@ -170,6 +208,7 @@ def fit_silhouette(
     profiles : ndarray, shape (samples of the window, segments)
     variance : ndarray, shape (segments,)
     window : Window
+    prior : Prior
     most_blur_px : float
         No softer edge is believed; a reflection is soft where the outline is sharp.
 
@@ -193,7 +232,7 @@ def fit_silhouette(
     scale = np.maximum(cost.min(axis=0) / free, 1.0)
     drop = np.minimum((cost - cost.min(axis=0)) / scale, _CAP)
     t = np.linspace(-1.0, 1.0, whole.size)[whole] if whole.size > 1 else np.zeros(1)
-    offset, tilt, bow, u_px = _common_line(drop, t, window)
+    offset, tilt, bow, u_px = _common_line(drop, t, window, prior)
     place = offset + tilt * t + bow * (1.0 - t * t)
     near = np.abs(window.edges_px[:, None] - place) <= _AGREE_PX
     agree = np.zeros(whole.size, dtype=bool)
@@ -209,17 +248,19 @@ def fit_silhouette(
 
 
 def _common_line(
-    drop: FloatArray, t: FloatArray, window: Window
+    drop: FloatArray, t: FloatArray, window: Window, prior: Prior
 ) -> tuple[float, float, float, float]:
     """Offset, tilt and bow with the least total cost, and the offset's uncertainty."""
     edges = window.edges_px
-    tilt, bow = (g.ravel() for g in np.meshgrid(_TILT_PX, _BOW_PX, indexing="ij"))
+    tilt, bow = (g.ravel() for g in np.meshgrid(_TILT_PX, prior.bow_u_px * _BOWS, indexing="ij"))
     if len(t) < 4:
         tilt, bow = np.zeros(1), np.zeros(1)
     shift = np.rint((tilt[:, None] * t + bow[:, None] * (1.0 - t * t)) / window.step_px).astype(int)
     index = np.clip(np.arange(len(edges))[None, :, None] + shift[:, None, :], 0, len(edges) - 1)
     total = drop[index, np.arange(len(t))].sum(axis=2)
-    total += ((tilt / _TILT_PRIOR_PX) ** 2 + (bow / _BOW_PRIOR_PX) ** 2)[:, None]
+    total += (((tilt - prior.tilt_px) / prior.tilt_u_px) ** 2 + (bow / prior.bow_u_px) ** 2)[
+        :, None
+    ]
     shape = int(total.min(axis=1).argmin())
     curve = total[shape]
     edge = int(np.clip(curve.argmin(), 1, len(edges) - 2))

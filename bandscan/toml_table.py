@@ -115,6 +115,21 @@ class Table:
             self.refuse(key, f"runs from {value[0]:g} down to {value[1]:g}", fix)
         return float(value[0]), float(value[1])
 
+    def pairs(self, key: str) -> tuple[tuple[float, float], ...]:
+        """Any number of pairs, the lower number of each first; none where the key is missing."""
+        value = self.content.get(key, [])
+        fix = f"Write pairs in double brackets, like {key} = [[1.0, 2.0], [7.0, 8.5]]."
+        whole = isinstance(value, list) and all(
+            isinstance(pair, list) and len(pair) == 2 and all(map(_is_number, pair))
+            for pair in value
+        )
+        if not whole:
+            self.refuse(key, f"is {value!r}, not a list of pairs", fix)
+        for low, high in value:
+            if low >= high:
+                self.refuse(key, f"has a pair from {low:g} to {high:g}", fix)
+        return tuple((float(low), float(high)) for low, high in value)
+
     def reading(self, key: str, u_key: str, *, default_u: float | None = None) -> Estimate:
         """One reading with its stated uncertainty, or several readings.
 
@@ -210,8 +225,13 @@ def read_toml(path: Path | str, what: str) -> TomlFile:
         It is missing, not text, or not TOML.
     """
     path = Path(path)
+    return parse_toml(read_text(path, what), path, what)
+
+
+def read_text(path: Path, what: str) -> str:
+    """What stands in a text file; parameters and errors as for `read_toml`."""
     try:
-        text = path.read_text(encoding="utf-8")
+        return path.read_bytes().decode("utf-8")
     except OSError as error:
         raise UnreadableFileError(
             f"The {what} {path} cannot be read: {error.strerror or error}.", "Check its name."
@@ -220,6 +240,10 @@ def read_toml(path: Path | str, what: str) -> TomlFile:
         raise UnreadableFileError(
             f"The {what} {path} is not a text file.", "Give the TOML file."
         ) from None
+
+
+def parse_toml(text: str, path: Path, what: str) -> TomlFile:
+    """The text of a TOML file; parameters and errors as for `read_toml`."""
     try:
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

@@ -100,6 +100,7 @@ def landing() -> Landing:
         name="main",
         contact_mm=(10.2, 10.5),
         u_mm=0.18,
+        expanded_mm=0.353,
         nearest_band=1,
         clearance_mm=estimate(1.9, 0.2),
         probability_on_band=0.0,

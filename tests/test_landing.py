@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from scipy.stats import multivariate_normal, norm
 
 from bandscan.band_places import BandPlaces, covariance_from_budget
+from bandscan.lip_odds import CONFORMANCE
 from bandscan.normal import ONE_SIDED_95, both_below
-from bandscan.steps.landing import CONFORMANCE, clearances, plan_landing
+from bandscan.steps.landing import lip_odds, plan_landing
 from calib.quantity import Estimate
 from tests.stack_ups import exactly, make_bands, make_lip, make_seal, moved, simulate
 
@@ -110,6 +111,77 @@ def test_a_lip_on_the_chamfer_is_off_the_land():
     # P(off) = Phi((12.0 - 11.25) / sqrt(0.17^2 + 0.1^2)) = Phi(3.80).
     seen = (exactly(12.0, 0.1), exactly(30.0))
     assert only_lip(make_bands((20.0, 21.0), u=0.03), seen_mm=seen).verdict == "off land"
+
+
+def test_bands_beyond_the_land_do_not_make_it_longer():
+    # The land ends at 10.0, a band lies at 20: the contact, 11.25 to 11.55, is off the land.
+    seal = replace(SEAL, mounting=replace(SEAL.mounting, land_mm=(2.0, 10.0)))
+    assert only_lip(make_bands((20.0, 21.0), u=0.03), seal).verdict == "off land"
+    seal = replace(SEAL, mounting=replace(SEAL.mounting, land_mm=(12.5, 38.0)))
+    assert only_lip(make_bands((3.0, 5.0), u=0.03), seal).verdict == "off land"
+    # With room to move, only strips of the land count: 12.5 + 0.28395 ... no band in the land.
+    seal = replace(seal, mounting=replace(seal.mounting, shift_mm=(-9.0, 9.0)))
+    shift = plan_landing(make_bands((3.0, 5.0), u=0.03), seal).shift
+    # 12.5 + 1.644854 * 0.17 - 11.25 = 1.52963
+    np.testing.assert_allclose(shift.windows_mm, [(1.52963, 9.0)], atol=1e-5)
+
+
+def grooved(*grooves, u=0.0):
+    mounting = replace(SEAL.mounting, grooves_mm=grooves, land_u_mm=u)
+    return replace(SEAL, mounting=mounting)
+
+
+def test_on_a_groove_a_lip_is_off_the_land():
+    # Contact 11.25 to 11.55, u 0.17; groove from 11.2 to 12.5: it misses the groove only if it
+    # moves 0.35 back: P(off) = Phi(0.35 / 0.17) = Phi(2.06) = 0.980.
+    lip = only_lip(make_bands((20.0, 21.0), u=0.03), grooved((11.2, 12.5)))
+    assert lip.verdict == "off land"
+    assert "groove runs from 11.20 to 12.50" in lip.why
+    assert lip.probability_on_band < 1e-6
+
+
+def test_beside_a_groove_it_is_fresh_or_not_told():
+    # To be fresh it must end 1.645 * 0.17 = 0.280 before the groove: from 11.83 on.
+    bands = make_bands((20.0, 21.0), u=0.03)
+    assert only_lip(bands, grooved((11.84, 13.0))).verdict == "fresh"
+    near = only_lip(bands, grooved((11.82, 13.0)))
+    assert near.verdict == "undecided"
+    assert "groove" in near.why
+
+
+def test_between_two_grooves_the_land_is_land():
+    bands = make_bands((20.0, 21.0), u=0.03)
+    lip = only_lip(bands, grooved((8.0, 10.0), (13.0, 14.0)))
+    assert (lip.verdict, lip.why) == ("fresh", "")
+
+
+def test_where_the_outline_looks_cut_in_nothing_is_called_fresh():
+    # No band can be looked for there; whether it is a groove the photo cannot prove.
+    lip = only_lip(make_bands((20.0, 21.0), u=0.03), cut_in_mm=[(10.8, 12.4)])
+    assert lip.verdict == "undecided"
+    assert "cut in from 10.8 to 12.4" in lip.why
+
+
+def test_a_band_within_a_groove_changes_nothing_for_the_shift():
+    seal = replace(grooved((11.0, 13.0)), lips=SEAL.lips)
+    seal = replace(seal, mounting=replace(seal.mounting, shift_mm=(-3.0, 3.0)))
+    alone = plan_landing(make_bands(), seal).shift
+    # 11.0 - 0.27963 - 11.55 = -0.82963; 13.0 + 0.27963 - 11.25 = 2.02963
+    np.testing.assert_allclose(alone.windows_mm, [(-3.0, -0.82963), (2.02963, 3.0)], atol=1e-5)
+    hidden = plan_landing(make_bands((11.5, 12.0), u=0.03), seal).shift
+    np.testing.assert_allclose(hidden.windows_mm, alone.windows_mm)
+    assert [lip.verdict for lip in plan_landing(make_bands((11.3, 12.0)), seal).lips] == [
+        "off land"
+    ]
+
+
+def test_what_keeps_a_lip_from_fresh_is_said():
+    seal = replace(SEAL, mounting=replace(SEAL.mounting, land_mm=(11.40, 38.0)))
+    bands = make_bands((20.0, 21.0), u=0.03)
+    assert only_lip(bands, seal).why == "the ground land begins at 11.40 mm"
+    dark = only_lip(bands, seen_mm=(exactly(1.5, 0.1), exactly(11.0)))
+    assert dark.why == "the photo shows the shaft up to 11.0 mm"
+    assert only_lip(make_bands((11.75, 15.0), u=0.03)).why == ""
 
 
 def test_without_bands_there_is_no_clearance():
@@ -268,19 +340,26 @@ def seals(draw):
 
 @given(bands=band_sets(), seal=seals(), by=st.floats(-5.0, 5.0))
 @settings(deadline=None)
+def test_a_shift_is_the_same_as_a_seal_that_sits_elsewhere(bands, seal, by):
+    there = plan_landing(bands, moved(seal, by)).lips
+    for odds, lip in zip(lip_odds(bands, seal), there, strict=True):
+        shifted = odds.at(by)
+        assert shifted.contact_mm == pytest.approx(lip.contact_mm)
+        assert shifted.clearance_mm.value == pytest.approx(lip.clearance_mm.value, abs=1e-9)
+        assert shifted.probability_on_band == pytest.approx(lip.probability_on_band, abs=1e-9)
+        if shifted.verdict != lip.verdict:  # at the limit itself either is right
+            nudged = {odds.at(by + step).verdict for step in (-1e-9, 1e-9)}
+            assert lip.verdict in nudged
+
+
+@given(bands=band_sets(), seal=seals(), by=st.floats(-5.0, 5.0))
+@settings(deadline=None)
 def test_shifting_the_seal_moves_every_clearance_by_as_much(bands, seal, by):
-    for lip, after in zip(
-        plan_landing(bands, seal).lips, plan_landing(bands, moved(seal, by)).lips, strict=True
-    ):
-        shifted = tuple(end + by for end in lip.contact_mm)
-        assert after.contact_mm == pytest.approx(shifted)
-        pairs = zip(
-            clearances(lip.contact_mm, bands), clearances(after.contact_mm, bands), strict=True
-        )
-        for (before_mm, edge), (after_mm, edge_after) in pairs:
-            if edge == edge_after:  # still on the same side of the band
-                away = 1.0 if edge % 2 else -1.0
-                assert after_mm - before_mm == pytest.approx(away * by, abs=1e-9)
+    for odds in lip_odds(bands, seal):
+        here, there = odds.at(0.0).clearance_mm.value, odds.at(by).clearance_mm.value
+        assert abs(there - here) <= abs(by) + 1e-9  # less where it passes a band's middle
+        if len(odds.gaps_mm) == 1 and here > 0.0 and there > 0.0 and abs(by) < 0.2:
+            assert abs(there - here) == pytest.approx(abs(by), abs=1e-9)
 
 
 @given(bands=band_sets(), seal=seals(), by=st.floats(-5.0, 5.0))

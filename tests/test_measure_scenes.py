@@ -101,6 +101,16 @@ def test_rule_at_a_stated_height_needs_no_diameter(easy, easy_photo, easy_result
         assert abs(edge.error_mm) <= SURE * edge.expanded_mm
 
 
+def test_a_softer_photo_of_the_same_is_less_sure(easy, easy_photo, easy_result):
+    sensor = replace(easy.sensor, optics_sigma_px=2.0 * easy.sensor.optics_sigma_px)
+    path = photograph(replace(easy, sensor=sensor), easy_photo.parent / "soft.jpg")
+    soft = measure_photo(path, options_for(easy, easy_photo.parent))
+    for sharp_band, soft_band in zip(easy_result.bands, soft.bands, strict=True):
+        assert soft_band.start.position_mm.expanded > sharp_band.start.position_mm.expanded
+        assert soft_band.end.position_mm.expanded > sharp_band.end.position_mm.expanded
+        assert soft_band.width_mm.expanded > sharp_band.width_mm.expanded
+
+
 def test_without_scale_and_diameter_it_is_refused(tmp_path, easy):
     path = photograph(replace(easy, scale=None), tmp_path / "bare.jpg")
     result = measure_photo(path, MeasureOptions())

@@ -1,5 +1,8 @@
 """The choice between outlines: behaviour of our own, no published source."""
 
+import math
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -14,7 +17,7 @@ TRUE_WIDTH_PX = 400.0
 def outline(width_px: float) -> Outline:
     x = np.linspace(0.0, 900.0, 10)
     sides = [
-        Silhouette(points_px=np.stack([x, np.full_like(x, y)], axis=-1), u_px=u)
+        Silhouette(points_px=np.stack([x, np.full_like(x, y)], axis=-1), u_px=u, tilt_u_px=u)
         for y, u in ((0.0, 0.1), (width_px, 2.0))
     ]
     return Outline(
@@ -55,13 +58,24 @@ def test_no_more_outlines_are_asked_for_once_an_end_is_plain():
     assert asked == [380.0, 400.0]
 
 
-def test_a_faint_side_is_moved_to_where_its_end_shows_best():
-    start = outline(TRUE_WIDTH_PX - 9.0)
-    best, end = best_end([start], end_of)
-    assert width_of(best) == pytest.approx(TRUE_WIDTH_PX, abs=2.0)
-    assert end.support > end_of(start).support
-    assert best.sides[1].u_px >= start.sides[1].u_px
-    np.testing.assert_array_equal(best.sides[0].points_px, start.sides[0].points_px)
+def test_a_side_of_one_outline_is_paired_with_a_side_of_another():
+    """Each outline has one side right; the pair of these is tried and wins."""
+    x = np.linspace(0.0, 900.0, 10)
+    outer, inner = outline(TRUE_WIDTH_PX), outline(TRUE_WIDTH_PX - 30.0)
+    low = replace(inner.sides[0], points_px=np.stack([x, np.full_like(x, 25.0)], axis=-1))
+    skewed = replace(outer, sides=(low, outer.sides[1]))
+    best, end = best_end([inner, skewed], end_of)
+    assert width_of(best) == pytest.approx(TRUE_WIDTH_PX)
+    assert end.support == pytest.approx(0.58)
+
+
+def test_what_is_nearly_as_likely_joins_the_uncertainty_of_a_side():
+    """Odds of one to exp(-lead / 0.04), by hand for a lead of 0.08 and sides 8 px apart."""
+    best, _ = best_end([outline(TRUE_WIDTH_PX), outline(TRUE_WIDTH_PX - 8.0)], end_of)
+    odds = math.exp(-2.0)
+    apart = math.sqrt(odds * 8.0**2 / (1.0 + odds))
+    assert best.sides[1].u_px == pytest.approx(math.hypot(2.0, apart), rel=1e-6)
+    assert best.sides[0].u_px == pytest.approx(0.1)
 
 
 def test_an_end_that_hardly_shows_is_refused():

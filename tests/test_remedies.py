@@ -109,16 +109,33 @@ def test_beyond_the_tables_the_drawing_counts():
 
 
 def test_the_sleeve_covers_every_lip_with_its_uncertainty():
-    # Contact 11.25..11.55, U = 1.96 * 0.17 = 0.333: 10.9 to 11.9.
+    # Contact 11.25..11.55, U = 1.96 * 0.17 = 0.333: 10.9 to 11.9; it may run off the land's edge.
+    described = seal()
+    described = replace(described, mounting=replace(described.mounting, land_mm=(11.4, 38.0)))
+    (plan,) = plans([described], make_bands((20.0, 21.0), u=0.03))
+    assert "10.9 to 11.9 mm" in only(plan, "sleeve").what
+
+
+def test_a_sleeve_does_not_end_over_a_track():
+    # The band 11..13 reaches below it: to 13 + 1.96 * 0.03 = 13.06, rounded up to what covers.
     (plan,) = plans([seal()])
-    sleeve = only(plan, "sleeve")
-    assert "10.9 to 11.9 mm" in sleeve.what
+    assert "10.9 to 13.1 mm" in only(plan, "sleeve").what
 
 
 def test_unworn_places_lie_between_the_bands():
     # Land 2..38 with bands 8..10 and 14..15: strips 2..8, 10..14, 15..38.
     places = unworn_places_mm(make_bands((14.0, 15.0), (8.0, 10.0)), seal())
     assert places == pytest.approx([5.0, 12.0, 26.5])
+
+
+def test_unworn_places_leave_out_grooves():
+    # With a groove 20..24: strips 2..8, 10..14, 15..20, 24..38; the three longest.
+    described = seal()
+    grooved = replace(described.mounting, grooves_mm=((20.0, 24.0),))
+    places = unworn_places_mm(
+        make_bands((14.0, 15.0), (8.0, 10.0)), replace(described, mounting=grooved)
+    )
+    assert places == pytest.approx([5.0, 17.5, 31.0])
 
 
 def test_a_seal_for_another_shaft_stops_the_plan():

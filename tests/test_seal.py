@@ -189,3 +189,35 @@ def test_a_seal_for_another_shaft_is_refused(write):
     check_fit(seal, Estimate(value=44.9, u=0.01))
     with pytest.raises(UnreadableFileError, match="for a shaft of 45 mm"):
         check_fit(seal, Estimate(value=50.0, u=0.01))
+
+
+# A. A. Michelson's velocities of light in air, 1000 km/s, as NIST's Statistical Reference
+# Datasets give them (StRD, univariate, "Michelso").
+MICHELSON = """
+.85 .74 .90 1.07 .93 .85 .95 .98 .98 .88 1.00 .98 .93 .65 .76 .81 1.00 1.00 .96 .96 .96 .94 .96
+.94 .88 .80 .85 .88 .90 .84 .83 .79 .81 .88 .88 .83 .80 .79 .76 .80 .88 .88 .88 .86 .72 .72 .62
+.86 .97 .95 .88 .91 .85 .87 .84 .84 .85 .84 .84 .84 .89 .81 .81 .82 .80 .77 .76 .74 .75 .76 .91
+.92 .89 .86 .88 .72 .84 .85 .85 .78 .89 .84 .78 .81 .76 .81 .79 .81 .82 .85 .87 .87 .81 .74 .81
+.94 .95 .80 .81 .87
+"""
+
+
+@pytest.mark.parametrize(
+    ("readings", "mean", "deviation"),
+    [
+        # Certified by NIST StRD.
+        ([float(f"{299.0 + float(x):.2f}") for x in MICHELSON.split()],
+         299.852400000000, 0.0790105478190518),
+        ([10000001.0, 10000003.0, 10000002.0], 10000002.0, 1.0),  # NumAcc1
+        # NumAcc2 to 4: the base, then 500 times 0.1 below and above it.
+        ([1.2] + [1.1, 1.3] * 500, 1.2, 0.1),
+        ([1000000.2] + [1000000.1, 1000000.3] * 500, 1000000.2, 0.1),
+        ([10000000.2] + [10000000.1, 10000000.3] * 500, 10000000.2, 0.1),
+    ],
+)  # fmt: skip
+def test_mean_and_standard_deviation_are_those_certified_by_nist(write, readings, mean, deviation):
+    text = SEAL.replace("outer_face_mm = 6.0\nu_mm = 0.15", f"outer_face_mm = {readings}")
+    face = read_seal(write(text)).mounting.face_mm
+    assert face.value == pytest.approx(mean, rel=1e-14)
+    # Numbers of 10^7 with 0.1 behind the point are held to 2e-9, 2e-8 of the deviation.
+    assert face.u * math.sqrt(len(readings)) == pytest.approx(deviation, rel=3e-8)

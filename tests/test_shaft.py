@@ -11,7 +11,7 @@ from bandscan.errors import NoEndError, NoShaftError
 from bandscan.model import Outline, Photo
 from bandscan.outline_search import rough_shaft
 from bandscan.silhouette_fit import SEGMENT_PX, Window, fit_silhouette, mean_profiles
-from bandscan.steps.shaft import find_shaft
+from bandscan.steps.shaft import find_outlines
 from calib.camera import Camera
 
 WIDTH, HEIGHT, FOCAL = 1300, 975, 1250.0
@@ -126,7 +126,7 @@ def offsets(outline, painted):
 def assert_found(outline, painted):
     """Within the stated 95 % interval, and the width to 1 % whatever is stated."""
     error = offsets(outline, painted)
-    u = np.array([np.hypot(side.u_px, side.rival_u_px) for side in outline.sides])
+    u = np.array([side.u_px for side in outline.sides])
     width = 2.0 * RADIUS / DISTANCE * FOCAL
     assert np.all(np.abs(error) < 2.0 * u), (error, u)
     assert np.abs(error).sum() < 0.01 * width, (error, u)
@@ -134,7 +134,7 @@ def assert_found(outline, painted):
 
 
 def shaft_in(photo: Photo, end_side: str = "auto") -> Outline:
-    return find_shaft(photo, CAMERA, rough_shaft(photo, []), end_side=end_side)
+    return next(find_outlines(photo, CAMERA, rough_shaft(photo, []), end_side=end_side))
 
 
 @pytest.mark.parametrize(("turn_deg", "ground"), [(3.0, 0.35), (93.0, 0.03), (217.0, 0.35)])

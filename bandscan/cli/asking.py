@@ -16,6 +16,7 @@ from bandscan.options import (
     SCALE_KINDS,
     MeasureOptions,
 )
+from bandscan.temperature import NOT_STATED, Temperatures
 
 # ISO 6194-1 has lip seals for shafts of 6 to 500 mm (from memory); with room on both sides.
 MIN_DIAMETER_MM, MAX_DIAMETER_MM = 4.0, 1000.0
@@ -127,6 +128,18 @@ _OPTIONS = (
         show_default=True,
         help="Side of the picture on which the shaft end lies.",
     ),
+    click.option(
+        "--temperature",
+        type=click.FloatRange(-60.0, 200.0),
+        metavar="C",
+        help="Of the shaft when it was measured, Celsius; positions are those at 20.",
+    ),
+    click.option(
+        "--scale-temperature",
+        type=click.FloatRange(-60.0, 200.0),
+        metavar="C",
+        help="Of rule, card and micrometer.  [default: that of the shaft]",
+    ),
 )
 
 
@@ -153,8 +166,18 @@ def options_from(asked: dict[str, Any], seal_path: Path | None = None) -> Measur
         scale_height_mm=asked["scale_height"],
         scale_height_u_mm=asked["scale_height_u"],
         end_side=asked["end"],
+        temperatures=_temperatures(asked["temperature"], asked["scale_temperature"]),
         seal_path=seal_path,
     )
+
+
+def _temperatures(shaft_c: float | None, scale_c: float | None) -> Temperatures:
+    if shaft_c is None and scale_c is None:
+        return NOT_STATED
+    if shaft_c is None:
+        raise click.UsageError("With --scale-temperature the shaft's is needed: --temperature C.")
+    standard_c = shaft_c if scale_c is None else scale_c
+    return Temperatures(shaft_c=shaft_c, standard_c=standard_c, stated=True)
 
 
 def verbose_option(command: Callable[..., Any]) -> Callable[..., Any]:

@@ -33,6 +33,7 @@ u_mm = 0.15
 # shift_mm = [-2.0, 3.0]      # room to move the seal; negative: toward the shaft end
 # land_mm = [2.0, 38.0]       # where the shaft is ground for the seal
 # land_u_mm = 0.1
+# grooves_mm = [[24.0, 25.3]] # where no lip may run: ring grooves, keyways, oil holes
 # [squareness]
 # tilt_mm = 0.1               # across the seat (a limit)
 # across_mm = 65.0            # if seat_mm is not given

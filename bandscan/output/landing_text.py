@@ -6,7 +6,12 @@ import textwrap
 from collections.abc import Iterator, Sequence
 
 from bandscan.attribution import Attribution
-from bandscan.output.landing_words import lip_lines, shift_lines, stack_up_lines
+from bandscan.output.landing_words import (
+    lip_lines,
+    shift_in_hundredths,
+    shift_lines,
+    stack_up_lines,
+)
 from bandscan.output.wording import CAUTION
 from bandscan.planning import Plan
 from bandscan.remedies import Remedy
@@ -55,23 +60,53 @@ def _remedy_lines(number: int, remedy: Remedy) -> Iterator[str]:
 
 def _side_by_side(plans: Sequence[Plan]) -> Iterator[str]:
     """One row a candidate: verdict of every lip, worst odds, smallest shift."""
-    wide = max(len(plan.seal.label) for plan in plans)
+    names = [f"{plan.seal.label} ({plan.file})" for plan in plans]
+    wide = max(len(name) for name in names)
     yield "  Side by side"
     yield f"  {'seal':<{wide}}  {'worst odds':<11}{'smallest shift':<16}lips"
-    for plan in plans:
+    for name, plan in zip(names, plans, strict=True):
         odds = max(lip.probability_on_band for lip in plan.landing.lips)
-        smallest = plan.landing.shift.smallest_mm
-        shift = "none" if smallest is None else f"{smallest:+.2f} mm"
+        found = plan.landing.shift
+        shift = "none"
+        if found.smallest_mm is not None:
+            shift = f"{shift_in_hundredths(found, 'smallest'):+.2f} mm"
         lips = ", ".join(f"{lip.name}: {lip.verdict}" for lip in plan.landing.lips)
-        yield f"  {plan.seal.label:<{wide}}  {odds:<11.1%}{shift:<16}{lips}"
+        yield f"  {name:<{wide}}  {odds:<11.1%}{shift:<16}{lips}"
 
 
 def attribution_text(label: str, attribution: Attribution) -> str:
     """Who made which band."""
     lines = [f"The bands against {label}"]
+    if attribution.best is not None:
+        side = "the shaft end" if attribution.best.facing == "end" else "the machine"
+        lines.append(
+            f"  Best: the outer face toward {side}, {attribution.best.offset_mm.value:+.2f} mm "
+            "from the stated place"
+        )
+        lines += [f"  {line}" for line in pair_lines(attribution)]
     for finding in attribution.findings:
         lines += _wrapped(f"- {finding}", "  ", "    ")
     return "\n".join(lines)
+
+
+def pair_lines(attribution: Attribution) -> Iterator[str]:
+    """Every band with the lip that made it, or none."""
+    assert attribution.best is not None
+    made = {
+        band: (lip, miss)
+        for (lip, band), miss in zip(
+            attribution.best.pairs, attribution.best.residuals_mm, strict=True
+        )
+    }
+    for number in range(attribution.bands.count):
+        start, end = attribution.bands.edges_mm[number]
+        by = "by no lip of this seal"
+        if number in made:
+            lip, miss = made[number]
+            by = f"by {attribution.lips[lip]}"
+            if len(made) > 1:  # a single pair always fits
+                by += f", {round(miss, 2) + 0.0:+.2f} mm beside it"
+        yield f"band {number + 1}  {start:.2f} to {end:.2f} mm  {by}"
 
 
 def sheet_text(sheet: ShaftSheet) -> str:

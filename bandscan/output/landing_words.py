@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from bandscan.output.wording import plus_minus
-from bandscan.result import Landing, LandingLip
+from bandscan.result import Landing, LandingLip, LandingShift
 from bandscan.stack_up import LipPlace
 from calib.quantity import Estimate
 
@@ -17,8 +17,9 @@ def clearance_words(lip: LandingLip) -> str:
     Examples
     --------
     >>> clear = Estimate(value=-0.451, u=0.1)
-    >>> clearance_words(LandingLip(name="main", contact_mm=(1.0, 2.0), u_mm=0.1, nearest_band=2,
-    ...     clearance_mm=clear, probability_on_band=1.0, verdict="on band"))
+    >>> clearance_words(LandingLip(name="main", contact_mm=(1.0, 2.0), u_mm=0.1,
+    ...     expanded_mm=0.2, nearest_band=2, clearance_mm=clear,
+    ...     probability_on_band=1.0, verdict="on band"))
     'overlaps band 2: 0.45 ± 0.20 mm of shift would part them'
     """
     clear = lip.clearance_mm
@@ -54,6 +55,8 @@ def lip_lines(lips: Sequence[LandingLip]) -> list[str]:
         odds = f"odds of a band under it {odds_words(lip.probability_on_band)}"
         lines.append(f"  {lip.name:<12}{lip.verdict.upper():<11}{where}; {odds}")
         lines.append(f"  {'':<23}{clearance_words(lip)}")
+        if lip.why:
+            lines.append(f"  {'':<23}{lip.why}")
     return lines
 
 
@@ -63,14 +66,29 @@ def shift_lines(landing: Landing) -> list[str]:
     if shift.smallest_mm is None or shift.roomiest_mm is None:
         return [f"  No shift makes every lip fresh: {shift.why_none}."]
     windows = ", ".join(
-        f"{math.ceil(100.0 * low - 1e-6) / 100.0:+.2f} to "
-        f"{math.floor(100.0 * high + 1e-6) / 100.0:+.2f}"
+        f"{_hundredths_in(low, low, high):+.2f} to {_hundredths_in(high, low, high):+.2f}"
         for low, high in shift.windows_mm
     )
+    smallest, roomiest = (shift_in_hundredths(shift, w) for w in ("smallest", "roomiest"))
     return [
         f"  Every lip is fresh with a shift of {windows} mm (negative: toward the shaft end).",
-        f"  Smallest {shift.smallest_mm:+.2f} mm; most clearance at {shift.roomiest_mm:+.2f} mm.",
+        f"  Smallest {smallest:+.2f} mm; most clearance at {roomiest:+.2f} mm.",
     ]
+
+
+def shift_in_hundredths(shift: LandingShift, which: str) -> float:
+    """The "smallest" or "roomiest" shift, mm, rounded so that it stays in its window."""
+    at = shift.smallest_mm if which == "smallest" else shift.roomiest_mm
+    assert at is not None
+    return next(
+        _hundredths_in(at, low, high) for low, high in shift.windows_mm if low <= at <= high
+    )
+
+
+def _hundredths_in(value: float, low: float, high: float) -> float:
+    """A shift in hundredths of a millimetre, rounded so that it stays in its window."""
+    least, most = math.ceil(100.0 * low - 1e-6), math.floor(100.0 * high + 1e-6)
+    return min(max(round(100.0 * value), least), most) / 100.0 + 0.0
 
 
 def stack_up_lines(place: LipPlace) -> list[str]:

@@ -37,7 +37,7 @@ _LEAST_TEXT = 22.0  # room for the numbers beside the keys, of the letter size
 class Key:
     """One entry of the legend: a sample as drawn in the picture, and its meaning."""
 
-    kind: str  # "line", "band", "hatch", "cross" or "dots"
+    kind: str  # "line", "band", "hatch", "whisker", "cross" or "dots"
     colour: Colour
     text: str
     dashes: Dashes | None = None
@@ -85,7 +85,9 @@ def _number_lines(measurement: Measurement, room: float, size: int) -> list[tupl
     for number, band in enumerate(measurement.bands, start=1):
         start, end = plus_minus(band.start.position_mm), plus_minus(band.end.position_mm)
         lines.append((f"band {number}:  {start}  to  {end}", True))
-        lines.append((f"              width {plus_minus(band.width_mm)}, {band.looks}", False))
+        by_hand = f"; {' and '.join(band.by_hand)} by hand" if band.by_hand else ""
+        text = f"              width {plus_minus(band.width_mm)}, {band.looks}{by_hand}"
+        lines.append((text, False))
     if not measurement.bands:
         lines.append(("no polished band was found", True))
     lines += wrapped("± holds the true edge in 95 of 100 cases")
@@ -120,6 +122,9 @@ def _draw_key(panel: Picture, key: Key, at: tuple[float, float], size: int) -> N
     elif key.kind == "band":
         fill(panel, np.concatenate([upper, lower[::-1]]), key.colour, 0.5)
         draw_lines(panel, [upper, lower], VERMILION, 3, halo=False)
+    elif key.kind == "whisker":
+        caps = [np.stack([end - rise, end + rise]) for end in line]
+        draw_lines(panel, [line, *caps], key.colour, 2, halo=False)
     elif key.kind == "hatch":
         hatch(panel, upper, lower, key.colour)
         draw_lines(panel, [upper, lower], GREY, 1, halo=False)

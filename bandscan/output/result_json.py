@@ -10,10 +10,11 @@ from typing import Any
 import numpy as np
 
 from bandscan.curves import axis_px, edge_px, end_face_px
-from bandscan.model import Photo
+from bandscan.model import BudgetLine, Photo
 from bandscan.result import (
     Band,
     CheckReport,
+    Correction,
     EdgeResult,
     Improvement,
     Landing,
@@ -21,10 +22,12 @@ from bandscan.result import (
     Measurement,
     Refusal,
     ScaleResult,
+    SealFile,
     ShaftResult,
 )
 from calib.camera import Camera
-from calib.lens import LensCalibration
+from calib.lens import CameraIdentity, LensCalibration
+from calib.monte_carlo import Spread, validate
 from calib.quantity import Estimate
 
 MEASUREMENT_SCHEMA = "bandscan.measurement/1"
@@ -47,18 +50,34 @@ def measurement_object(measurement: Measurement) -> Json:
         else {"En": measurement.agreement.en, "agree": measurement.agreement.agree},
         "shaft": _shaft(camera, measurement.shaft),
         "bands": [_band(camera, measurement.shaft, band) for band in bands],
-        "budget": [
-            {
-                "edge": line.edge,
-                "source": line.source,
-                "type": line.kind,
-                "contribution_mm": line.contribution_mm,
-            }
-            for line in measurement.budget
-        ],
+        "budget": [_budget_line(line) for line in measurement.budget],
+        "covariance_mm2": measurement.covariance_mm2 if bands else None,
+        "corrections": [_correction(correction) for correction in measurement.corrections],
         "warnings": [{"code": w.code, "message": w.message} for w in measurement.warnings],
         "refusal": _refusal(measurement.refusal),
         "landing": None if measurement.landing is None else landing_object(measurement.landing),
+        "seal": None if measurement.seal is None else _seal(measurement.seal),
+    }
+
+
+def _budget_line(line: BudgetLine) -> Json:
+    return {
+        "edge": line.edge,
+        "source": line.source,
+        "type": line.kind,
+        "distribution": line.distribution,
+        "contribution_mm": line.contribution_mm,
+        "dof": line.dof,
+        "inputs": [
+            {
+                "name": item.name,
+                "u": item.u,
+                "unit": item.unit,
+                "sensitivity_mm": item.sensitivity_mm,
+            }
+            for item in line.inputs
+        ],
+        "from": line.origin,
     }
 
 
@@ -107,6 +126,8 @@ def _finite(value: Any) -> Any:
     """Plain Python values, with null for what is not a finite number."""
     if isinstance(value, dict):
         return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, np.ndarray):
+        value = value.tolist()
     if isinstance(value, (list, tuple)):
         return [_finite(item) for item in value]
     if isinstance(value, (float, np.floating)):
@@ -131,6 +152,32 @@ def _photo(file: str, photo: Photo | None) -> Json:
         "width_px": None if photo is None else photo.width_px,
         "height_px": None if photo is None else photo.height_px,
         "taken": None if photo is None else photo.taken,
+        "orientation": None if photo is None else photo.orientation,
+        "camera": None if photo is None else _camera(photo.identity),
+    }
+
+
+def _camera(identity: CameraIdentity) -> str | None:
+    """Make and model; nothing that tells one camera from another of its kind."""
+    return " ".join(part for part in (identity.make, identity.model) if part) or None
+
+
+def _seal(seal: SealFile) -> Json:
+    """The seal file word for word, so that its landing can be planned anew."""
+    return {"file": seal.name, "sha256": seal.sha256, "text": seal.text}
+
+
+def _correction(correction: Correction) -> Json:
+    def place(estimate: Estimate | None) -> Json | None:
+        return None if estimate is None else full_estimate(estimate)
+
+    return {
+        "what": correction.what,
+        "automatic_mm": place(correction.automatic_mm),
+        "corrected_mm": place(correction.corrected_mm),
+        "by": correction.by,
+        "why": correction.why,
+        "when": correction.when,
     }
 
 
@@ -167,6 +214,22 @@ def _value_u(estimate: Estimate | None) -> Json | None:
     return None if estimate is None else {"value": estimate.value, "u": estimate.u}
 
 
+def _with_spread(estimate: Estimate, spread: Spread | None) -> Json:
+    """An estimate with the interval of the draws beside it."""
+    content = full_estimate(estimate)
+    if spread is not None:
+        content["monte_carlo"] = {
+            "mean": spread.mean,
+            "u": spread.u,
+            "low": spread.low,
+            "high": spread.high,
+            "trials": spread.trials,
+            "lost": spread.lost,
+            "validates": validate(estimate, spread).holds,
+        }
+    return content
+
+
 def full_estimate(estimate: Estimate) -> Json:
     """Value, standard and expanded uncertainty, coverage factor, degrees of freedom."""
     return {
@@ -190,7 +253,19 @@ def _shaft(camera: Camera | None, shaft: ShaftResult | None) -> Json | None:
         "end_u_mm": shaft.end.axial_mm.u,
         "chamfer_mm": _value_u(shaft.end.chamfer_mm),
         "seen_to_mm": shaft.seen_to_mm,
+        "cut_in_mm": shaft.cut_in_mm,
         "arc_deg": _degrees(shaft.arc_rad),
+        "temperature_c": {
+            "shaft": shaft.temperatures.shaft_c,
+            "scale": shaft.temperatures.standard_c,
+            "stated": shaft.temperatures.stated,
+        },
+        "pose": {
+            "origin_mm": shaft.pose.origin_mm.tolist(),
+            "direction": shaft.pose.direction.tolist(),
+            "radius_mm": shaft.pose.radius_mm,
+        },
+        "rim_radius_mm": shaft.end.rim_radius_mm,
     }
 
 
@@ -205,14 +280,17 @@ def _band(camera: Camera | None, shaft: ShaftResult | None, band: Band) -> Json:
         return _points(edge_px(camera, shaft, band, edge))
 
     return {
-        "start_mm": full_estimate(band.start.position_mm),
-        "end_mm": full_estimate(band.end.position_mm),
-        "width_mm": full_estimate(band.width_mm),
+        "start_mm": _with_spread(band.start.position_mm, band.start.spread_mm),
+        "end_mm": _with_spread(band.end.position_mm, band.end.spread_mm),
+        "width_mm": _with_spread(band.width_mm, band.width_spread_mm),
         "start_px": curve(band.start),
         "end_px": curve(band.end),
         "arc_deg": _degrees(band.arc_rad),
         "looks": band.looks,
         "strength": band.strength,
+        "by_hand": band.by_hand,
+        "start_wobble_mm": band.start.wobble_mm,
+        "end_wobble_mm": band.end.wobble_mm,
     }
 
 
@@ -240,8 +318,10 @@ def _lip(lip: LandingLip) -> Json:
         "name": lip.name,
         "contact_mm": lip.contact_mm,
         "u_mm": lip.u_mm,
+        "U_mm": lip.expanded_mm,
         "nearest_band": lip.nearest_band,
         "clearance_mm": None if lip.clearance_mm is None else full_estimate(lip.clearance_mm),
         "probability_on_band": lip.probability_on_band,
         "verdict": lip.verdict,
+        "why": lip.why,
     }

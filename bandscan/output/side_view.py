@@ -115,7 +115,7 @@ def draw_side_view(view: SideView) -> Figure:
     rows = [replace(row, lines=_wrapped(row.lines)) for row in _rows(view)]
     row_lines = sum(len(row.lines) + 1 for row in rows)
     below_in = _SHAFT_IN + _ROW_IN * (row_lines + 4.2)
-    above_in = scale * view.seal_height_mm + _ROW_IN * 2.4
+    above_in = scale * view.seal_height_mm + _ROW_IN * 3.2
     figure = Figure(figsize=(WIDTH_IN, above_in + below_in))
     axes = figure.add_axes((_MARGIN_IN / WIDTH_IN, 0.0, 1.0 - 2.0 * _MARGIN_IN / WIDTH_IN, 1.0))
     axes.set_axis_off()
@@ -126,6 +126,7 @@ def draw_side_view(view: SideView) -> Figure:
     for outline in seal_outlines(view.seal, view.places, view.seal_height_mm):
         _draw_outline(pen, outline)
     _write(pen, low, pen.mm(above_in - 0.8 * _ROW_IN), view.seal.label, weight="bold")
+    _write(pen, low, pen.mm(above_in - 1.8 * _ROW_IN), _section_words(view))
     _write_sides(pen, view)
     _draw_rows(pen, view, rows)
     return figure
@@ -170,11 +171,42 @@ def _rows(view: SideView) -> list[_Row]:
         rows += [_landing_row(place, lip, view.bands) for place, lip in pairs]
     else:
         rows += [_face_row(view), *(_lip_row(place, view) for place in view.places)]
+        rows.append(_text_row(_service_lines(view.seal)))
     low, high = view.seal.mounting.land_mm
     if not math.isinf(high):
         text = f"ground land: {low:g} to {high:g} mm"
         rows.append(_Row(lines=(text,), bar_mm=(low, high), margins_mm=(0.0, 0.0), kind="land"))
+    for low, high in view.seal.mounting.grooves_mm:
+        text = f"groove, no lip may run there: {low:g} to {high:g} mm"
+        rows.append(_Row(lines=(text,), bar_mm=(low, high), margins_mm=(0.0, 0.0), kind="face"))
     return rows
+
+
+def _text_row(lines: tuple[str, ...]) -> _Row:
+    return _Row(lines=lines, bar_mm=(0.0, 0.0), margins_mm=(0.0, 0.0), kind="land")
+
+
+def _section_words(view: SideView) -> str:
+    """Diameters of the cross-section; they are not dimensioned in the drawing itself."""
+    seal = view.seal
+    if seal.seat_mm is None:
+        return f"shaft {seal.shaft_mm:g} mm; bore not given, height not to scale"
+    return f"shaft {seal.shaft_mm:g} mm, bore {seal.seat_mm:g} mm"
+
+
+def _service_lines(seal: Seal) -> tuple[str, ...]:
+    """What the file says of room and of service, which no bar shows."""
+    mounting = seal.mounting
+    low, high = mounting.shift_mm
+    lines = [
+        f"end float {mounting.end_float_mm:g} mm; room to move {low:+g} to {high:+g} mm",
+    ]
+    if seal.squareness is not None:
+        tilt = seal.squareness
+        lines.append(f"out of square by {tilt.tilt_mm:g} mm across {tilt.across_mm:g} mm")
+    if seal.thermal is not None:
+        lines.append(f"thermal travel {plus_minus(seal.thermal.travel_mm)} mm into the machine")
+    return tuple(lines)
 
 
 def _wrapped(lines: tuple[str, ...]) -> tuple[str, ...]:
@@ -204,11 +236,13 @@ def _landing_row(place: LipPlace, lip: LandingLip, bands: BandPlaces) -> _Row:
     ]
     gap = None
     if lip.clearance_mm is not None and lip.nearest_band is not None:
-        clear = lip.clearance_mm
         lines.append(f"{_INDENT}{clearance_words(lip)}")
         start, end = bands.edges_mm[lip.nearest_band - 1]
-        if clear.value > 0.0:
-            gap = (high, float(start)) if high <= start else (float(end), low)
+        before = float(start) - high
+        gap = (high, float(start)) if before >= low - float(end) else (float(end), low)
+        gap = (min(gap), max(gap))  # of an overlap: what the lip reaches into the band
+    if lip.why:
+        lines.append(f"{_INDENT}{lip.why}")
     return _Row(
         lines=tuple(lines), bar_mm=(low, high), margins_mm=(margin, margin), kind="lip", gap_mm=gap
     )
@@ -264,6 +298,11 @@ def _draw_shaft(pen: _Pen, view: SideView) -> None:
     pen.axes.add_patch(Polygon(outline, closed=True, facecolor="0.93", edgecolor="none"))
     pen.axes.plot(*zip(*broken, strict=True), color="0.4", linewidth=0.6)
     pen.axes.plot(*zip(*edge, strict=True), color="black", linewidth=1.2)
+    for start, end in view.seal.mounting.grooves_mm:
+        if low < start and end < high:
+            sunk = [(start, 0.0), (start, -0.3 * depth), (end, -0.3 * depth), (end, 0.0)]
+            pen.axes.add_patch(Polygon(sunk, closed=True, facecolor="white", edgecolor="white"))
+            pen.axes.plot(*zip(*sunk, strict=True), color="black", linewidth=1.2)
     for number, (start, end) in enumerate(view.bands.edges_mm, start=1):
         pen.axes.add_patch(
             Rectangle(

@@ -133,6 +133,7 @@ def _edge(fit: StepFit, strip: Strip) -> BandEdge:
         unseen_u_mm=fit.unseen_u_mm,
         width_mm=TEN_TO_NINETY * sharp_sigma_mm,
         wobble_mm=fit.wobble_mm,
+        tone_mm=fit.tone_mm,
     )
 
 

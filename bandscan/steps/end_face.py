@@ -43,6 +43,7 @@ _SAME_PX = 2.0  # fits whose far points are nearer are fits to the same edge
 _MERIT_GOOD = 0.6  # a fit this good needs no second start near it
 _REACH_FAR_PX = 4.0  # an edge is sought this far from where the search put it, or further
 _REACH_NEAR_PX = 2.5  # where the start is known from the photo itself
+_LEAST_SIDEWAYS_PX = 0.3  # by which silhouettes may misplace the axis where they are plain
 _OUTSIDE_MOST = 0.2  # of the rim may lie outside the photo
 _BEYOND_RADII = 0.08  # the search tells edges apart that are further apart than this
 
@@ -75,7 +76,12 @@ _REMEDY = (
 
 
 def find_end_face(
-    photo: Photo, camera: Camera, pose: ShaftPose, *, approximate_axial_mm: float
+    photo: Photo,
+    camera: Camera,
+    pose: ShaftPose,
+    *,
+    approximate_axial_mm: float,
+    sideways_u_px: float = _LEAST_SIDEWAYS_PX,
 ) -> EndFace:
     """Find the plane of the end face on the scale of a provisional pose.
 
@@ -89,6 +95,8 @@ def find_end_face(
     approximate_axial_mm : float
         Axial position at which the outline ends, to about 6 mm: where the ray of the far
         point of the outline meets the cylinder.
+    sideways_u_px : float
+        Standard uncertainty of the axis' place across its direction in the photo.
 
     Returns
     -------
@@ -119,7 +127,8 @@ def find_end_face(
     if not candidates or candidates[0].outside_share > _OUTSIDE_MOST:
         raise NoEndError(_OUTSIDE, _REMEDY)
     low, high = _bounds(plane, camera, from_mm, to_mm)
-    profiler = Profiler(photo, camera, plane, low, high)
+    loose_px = max(sideways_u_px, _LEAST_SIDEWAYS_PX)
+    profiler = Profiler(photo, camera, plane, low, high, loose_px)
     fit, doubts, doubt_mm = _outermost(plane, _fits(profiler, candidates, evidence.step_mm))
     return _settle(profiler, fit, doubts, doubt_mm)
 

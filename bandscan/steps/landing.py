@@ -1,29 +1,25 @@
-"""The landing of a new seal: each lip against the old bands, and the room to move it.
-
-Notes
------
-Verdicts are three-way with a guard band after ISO 14253-1: conformity (fresh metal) and
-non-conformity (an old band, no land) are each stated only where their probability is at
-least 95 %, the default of ISO 14253-1:2017; between them nothing is stated. With one band
-edge near and normal errors that is a guard of 1.645 standard uncertainties.
-"""
+"""The landing of a new seal: each lip against the old bands, and the room to move it."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from bandscan.band_places import BandPlaces
-from bandscan.normal import ONE_SIDED_95, both_below
-from bandscan.result import Landing, LandingLip, LandingShift
+from bandscan.lip_odds import CONFORMANCE, LipOdds, Room
+from bandscan.normal import ONE_SIDED_95
+from bandscan.result import Landing, LandingShift
 from bandscan.seal import Seal
 from bandscan.stack_up import LipPlace, combined, lip_places
 from calib.camera import FloatArray
 from calib.quantity import Estimate
 
-CONFORMANCE = 0.95  # probability that a verdict asks for; default of ISO 14253-1:2017
+# Of either end of a cut in the outline: lens blur and shading reach so far (the bands' search
+# keeps 0.6 mm away from it, taken as twice this).
+CUT_IN_U_MM = 0.3
 _LEAST_U_MM = 1e-9  # stands for "exact" where a division needs a number
 _HALVINGS = 40  # bisection of a window's end to far below a micrometre
 
@@ -46,28 +42,6 @@ class _Track:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Room:
-    """A lip in one strip: distances to its two limits, in and as standard deviations.
-
-    Both distances change by the shift, one up and the other down.
-    """
-
-    low_mm: float
-    high_mm: float
-    low_u_mm: float
-    high_u_mm: float
-    rho: float
-
-    def probability(self, shift_mm: float = 0.0) -> float:
-        """Probability that the whole contact lies inside the strip."""
-        return both_below(
-            (self.low_mm + shift_mm) / self.low_u_mm,
-            (self.high_mm - shift_mm) / self.high_u_mm,
-            self.rho,
-        )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class _Choice:
     """Shifts that put every lip treated so far on fresh metal, each in a chosen strip.
 
@@ -84,7 +58,11 @@ class _Choice:
 
 
 def plan_landing(
-    bands: BandPlaces, seal: Seal, *, seen_mm: tuple[Estimate, Estimate] | None = None
+    bands: BandPlaces,
+    seal: Seal,
+    *,
+    seen_mm: tuple[Estimate, Estimate] | None = None,
+    cut_in_mm: Sequence[Window] = (),
 ) -> Landing:
     """Where every lip of a seal lands, and by how much to shift the seal if need be.
 
@@ -98,38 +76,87 @@ def plan_landing(
         Where the land begins in the photo (the chamfer's edge, else the end face) and up to
         where it could be seen and was searched. Before the first there is no land; beyond
         the second it is not known, and no lip is called fresh.
+    cut_in_mm : sequence of (float, float)
+        Where the outline looks cut in and no band could be looked for; no lip is called fresh
+        there, nor off the land, which is for the seal file's grooves.
 
     Returns
     -------
     Landing
     """
-    places = lip_places(seal)
+    lips = lip_odds(bands, seal, seen_mm=seen_mm, cut_in_mm=cut_in_mm)
+    return Landing(
+        lips=tuple(lip.at(0.0) for lip in lips), shift=_shift(lips, seal.mounting.shift_mm)
+    )
+
+
+def lip_odds(
+    bands: BandPlaces,
+    seal: Seal,
+    *,
+    seen_mm: tuple[Estimate, Estimate] | None = None,
+    cut_in_mm: Sequence[Window] = (),
+) -> tuple[LipOdds, ...]:
+    """What decides about every lip at any shift; parameters as in `plan_landing`."""
     land = _land(seal)
     known = _cut(land, seen_mm)
-    free = _track(bands, known)
+    grooves = _exactly(seal.mounting.grooves_mm, seal.mounting.land_u_mm)
+    cuts = _exactly(cut_in_mm, CUT_IN_U_MM)
+    free = _track(_together(bands, grooves, cuts), known)
     unlimited = _track(bands, _NO_LIMITS)
-    bare = _track(_NO_BANDS, (known[0], land[1]))
-    lips = tuple(_landing_lip(place, bands, free, unlimited, bare) for place in places)
-    return Landing(lips=lips, shift=_shift(places, free, seal.mounting.shift_mm))
-
-
-def clearances(contact_mm: Window, bands: BandPlaces) -> list[tuple[float, int]]:
-    """Signed distance of a contact to every band, and the index of the edge it is taken from.
-
-    Negative where they overlap: the least move that would part them.
-    """
-    found = []
-    for number, (start, end) in enumerate(bands.edges_mm):
-        before, after = float(start) - contact_mm[1], contact_mm[0] - float(end)
-        edge = 2 * number if before >= after else 2 * number + 1
-        found.append((max(before, after), edge))
-    return found
+    bare = _track(grooves, (known[0], land[1]))
+    without = _without_each(land, seen_mm, grooves, cuts)
+    return tuple(
+        LipOdds(
+            name=place.lip.name,
+            contact_mm=place.contact_mm,
+            u_mm=place.middle_mm.u,
+            expanded_mm=place.middle_mm.expanded,
+            gaps_mm=_gaps(place, bands),
+            free=_rooms(place, free),
+            between_bands=_rooms(place, unlimited),
+            on_land=_rooms(place, bare),
+            without=tuple((words, _rooms(place, track)) for words, track in without),
+        )
+        for place in lip_places(seal)
+    )
 
 
 def _land(seal: Seal) -> tuple[Estimate, Estimate]:
     u = seal.mounting.land_u_mm
     low, high = seal.mounting.land_mm
     return Estimate(value=low, u=u), Estimate(value=high, u=u)
+
+
+def _exactly(intervals_mm: Sequence[Window], u_mm: float) -> BandPlaces:
+    """Places that are known on their own, independent of the bands."""
+    return BandPlaces.of(
+        [(Estimate(value=a, u=u_mm), Estimate(value=b, u=u_mm)) for a, b in intervals_mm]
+    )
+
+
+def _together(*places: BandPlaces) -> BandPlaces:
+    """All obstacles, independent of each other; one that lies within another is left out."""
+    edges = np.concatenate([p.edges_mm for p in places])
+    ends = np.cumsum([0, *(p.edges_mm.size for p in places)])
+    covariance = np.zeros((edges.size, edges.size))
+    for p, first, last in zip(places, ends[:-1], ends[1:], strict=True):
+        covariance[first:last, first:last] = p.covariance_mm2
+    kept = [
+        number
+        for number, (start, end) in enumerate(edges)
+        if not any(
+            a <= start and end <= b and (other < number or (a, b) != (start, end))
+            for other, (a, b) in enumerate(edges)
+            if other != number
+        )
+    ]
+    rows = (2 * np.array(kept, dtype=int)[:, None] + np.array([0, 1])).ravel()
+    return BandPlaces(
+        edges_mm=edges[kept],
+        covariance_mm2=covariance[np.ix_(rows, rows)],
+        dof=np.concatenate([p.dof for p in places])[rows],
+    )
 
 
 _NO_LIMITS = (Estimate(value=-math.inf, u=0.0), Estimate(value=math.inf, u=0.0))
@@ -146,8 +173,12 @@ def _cut(
 
 
 def _track(bands: BandPlaces, limits: tuple[Estimate, Estimate]) -> _Track:
-    """The strips that bands leave between two limits; the limits are independent of them."""
-    order = np.argsort(bands.edges_mm[:, 0]) if bands.count else np.zeros(0, dtype=int)
+    """The strips that bands leave between two limits; the limits are independent of them.
+
+    Bands wholly beyond a limit leave the strip before it as it is.
+    """
+    reach = (bands.edges_mm[:, 0] < limits[1].value) & (bands.edges_mm[:, 1] > limits[0].value)
+    order = np.flatnonzero(reach)[np.argsort(bands.edges_mm[reach, 0])]
     rows = (2 * order[:, None] + np.array([0, 1])).ravel()
     inner = bands.edges_mm.ravel()[rows]
     covariance = np.zeros((len(rows) + 2, len(rows) + 2))
@@ -157,7 +188,7 @@ def _track(bands: BandPlaces, limits: tuple[Estimate, Estimate]) -> _Track:
     return _Track(strips_mm=ends.reshape(-1, 2), covariance_mm2=covariance)
 
 
-def _rooms(place: LipPlace, track: _Track) -> list[_Room]:
+def _rooms(place: LipPlace, track: _Track) -> tuple[Room, ...]:
     """The lip in every strip.
 
     Notes
@@ -174,7 +205,7 @@ def _rooms(place: LipPlace, track: _Track) -> list[_Room]:
         high_u = max(math.sqrt(middle + half + joint[j, j]), _LEAST_U_MM)
         shared = -(middle - half) - joint[i, j]
         rooms.append(
-            _Room(
+            Room(
                 low_mm=place.contact_mm[0] - float(low),
                 high_mm=float(high) - place.contact_mm[1],
                 low_u_mm=low_u,
@@ -182,29 +213,22 @@ def _rooms(place: LipPlace, track: _Track) -> list[_Room]:
                 rho=float(np.clip(shared / (low_u * high_u), -1.0, 1.0)),
             )
         )
-    return rooms
+    return tuple(rooms)
 
 
-def _landing_lip(
-    place: LipPlace, bands: BandPlaces, free: _Track, unlimited: _Track, bare: _Track
-) -> LandingLip:
-    probabilities = [room.probability() for room in _rooms(place, free)]
-    on_band = 1.0 - min(1.0, sum(room.probability() for room in _rooms(place, unlimited)))
-    off_land = 1.0 - _rooms(place, bare)[0].probability()
-    found = clearances(place.contact_mm, bands)
-    clearance, edge = min(found, default=(math.nan, -1))
-    return LandingLip(
-        name=place.lip.name,
-        contact_mm=place.contact_mm,
-        u_mm=place.middle_mm.u,
-        nearest_band=edge // 2 + 1 if found else None,
-        clearance_mm=_clearance(clearance, place, bands.edge(edge)) if found else None,
-        probability_on_band=on_band,
-        verdict=_verdict(max(probabilities), on_band, off_land),
+def _gaps(place: LipPlace, bands: BandPlaces) -> tuple[tuple[Estimate, Estimate], ...]:
+    """Signed distances of a contact to both edges of every band."""
+    low, high = place.contact_mm
+    return tuple(
+        (
+            _gap(float(start) - high, place, bands.edge(2 * number)),
+            _gap(low - float(end), place, bands.edge(2 * number + 1)),
+        )
+        for number, (start, end) in enumerate(bands.edges_mm)
     )
 
 
-def _clearance(value: float, place: LipPlace, edge: Estimate) -> Estimate:
+def _gap(value: float, place: LipPlace, edge: Estimate) -> Estimate:
     return combined(
         value,
         [
@@ -215,25 +239,49 @@ def _clearance(value: float, place: LipPlace, edge: Estimate) -> Estimate:
     )
 
 
-def _verdict(fresh: float, on_band: float, off_land: float) -> str:
-    """The verdict; `fresh` is the probability of lying inside one strip of fresh metal.
+def _without_each(
+    land: tuple[Estimate, Estimate],
+    seen: tuple[Estimate, Estimate] | None,
+    grooves: BandPlaces,
+    cuts: BandPlaces,
+) -> tuple[tuple[str, _Track], ...]:
+    """What other than a band a lip may not reach, in words, and the track that each leaves."""
+    nothing, everything = _NO_LIMITS
+    found = [
+        (f"the ground land begins at {land[0].value:.2f} mm", (land[0], everything)),
+        (f"the ground land ends at {land[1].value:.2f} mm", (nothing, land[1])),
+    ]
+    if seen is not None:
+        found += [
+            (f"in the photo the land begins at {seen[0].value:.2f} mm", (seen[0], everything)),
+            (f"the photo shows the shaft up to {seen[1].value:.1f} mm", (nothing, seen[1])),
+        ]
+    tracks = [(words, _track(_NO_BANDS, limits)) for words, limits in found]
+    for one in _singly(grooves):
+        start, end = one.edges_mm[0]
+        tracks.append((f"a groove runs from {start:.2f} to {end:.2f} mm", _track(one, _NO_LIMITS)))
+    for one in _singly(cuts):
+        start, end = one.edges_mm[0]
+        words = (
+            f"the outline looks cut in from {start:.1f} to {end:.1f} mm (a groove?); no band can "
+            "be looked for there"
+        )
+        tracks.append((words, _track(one, _NO_LIMITS)))
+    return tuple(tracks)
 
-    One strip, not the sum over strips: a lip of which it is not known on which side of a
-    narrow band it runs is not called fresh.
-    """
-    if off_land >= CONFORMANCE:
-        return "off land"
-    if on_band >= CONFORMANCE:
-        return "on band"
-    return "fresh" if fresh >= CONFORMANCE else "undecided"
+
+def _singly(places: BandPlaces) -> list[BandPlaces]:
+    return [
+        BandPlaces.of([(places.edge(2 * i), places.edge(2 * i + 1))]) for i in range(places.count)
+    ]
 
 
-def _shift(places: tuple[LipPlace, ...], free: _Track, room_mm: Window) -> LandingShift:
+def _shift(lips: tuple[LipOdds, ...], room_mm: Window) -> LandingShift:
     choices = [_Choice(window_mm=(-math.inf, math.inf))]
     alone: dict[str, bool] = {}
-    for place in places:
-        windows = [(_window(room), room) for room in _rooms(place, free)]
-        alone[place.lip.name] = any(window for window, _ in windows)
+    for lip in lips:
+        windows = [(_window(room), room) for room in lip.free]
+        alone[lip.name] = any(window for window, _ in windows)
         choices = [
             kept
             for choice in choices
@@ -258,7 +306,7 @@ def _shift(places: tuple[LipPlace, ...], free: _Track, room_mm: Window) -> Landi
     )
 
 
-def _narrowed(choice: _Choice, window_mm: Window, room: _Room | None = None) -> _Choice | None:
+def _narrowed(choice: _Choice, window_mm: Window, room: Room | None = None) -> _Choice | None:
     """What is left of a choice inside a window; None where nothing is."""
     low = max(choice.window_mm[0], window_mm[0])
     high = min(choice.window_mm[1], window_mm[1])
@@ -271,7 +319,7 @@ def _narrowed(choice: _Choice, window_mm: Window, room: _Room | None = None) -> 
     )
 
 
-def _window(room: _Room) -> Window | None:
+def _window(room: Room) -> Window | None:
     """Shifts at which a lip lies inside one strip with the probability that a verdict asks for.
 
     Notes
@@ -292,7 +340,7 @@ def _window(room: _Room) -> Window | None:
     return _bisected(room, best, low), _bisected(room, best, high)
 
 
-def _greatest(room: _Room, low: float, high: float) -> float:
+def _greatest(room: Room, low: float, high: float) -> float:
     """Shift of the greatest probability, by thirds."""
     for _ in range(_HALVINGS):
         third = (high - low) / 3.0
@@ -303,7 +351,7 @@ def _greatest(room: _Room, low: float, high: float) -> float:
     return (low + high) / 2.0
 
 
-def _bisected(room: _Room, inside: float, outside: float) -> float:
+def _bisected(room: Room, inside: float, outside: float) -> float:
     """Where the probability falls to what a verdict asks for."""
     if room.probability(outside) >= CONFORMANCE:
         return outside

@@ -10,12 +10,13 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from bandscan import edge_fit, silhouette_fit
 from bandscan.errors import NoEndError, NoShaftError
-from bandscan.line_fit import LineFit, fit_line
-from bandscan.model import Outline, Photo, Silhouette
+from bandscan.model import Outline, Photo
 from bandscan.outline_search import RoughShaft
 from bandscan.sampling import sample_linear
-from bandscan.silhouette_fit import Window
+from bandscan.side_fit import fit_sides
+from bandscan.silhouette_fit import Prior
 from calib.camera import Camera, FloatArray
 
 # The strip is read so that the rough shaft is this many samples wide, whatever the photo's size.
@@ -45,9 +46,6 @@ _SKEW = 2  # columns by which a ring leans over that lag
 _RIPPLE_COLUMNS = 15
 _TEXTURE_LENGTH = 2.2  # of the width: metal near the end whose rings are looked at
 _BESIDE = (0.02, 0.14)  # of the width outside a line: no rings there if it is the silhouette
-_FREE_TILT, _BORROWED_TILT = 30.0, 0.3  # samples at the ends of a line
-_RIVAL_SHARE = 0.02  # of the width: how far lines that run beside an outline lie from it
-_FEWEST_PROFILES = 4
 _MOST_PAIRS = 5
 _SAME_PAIR = 5.0  # samples
 _ASKEW = 0.03  # of tilt: the rough shaft's direction is truer than that
@@ -57,20 +55,8 @@ _WIDEST = 1.85  # of the rough width, which is at worst that of the lit part of 
 _MOST_BEYOND = 0.6  # of metal beyond an end: more is metal that goes on
 _STEEPEST = 0.35  # tangent of the axis out of the picture plane; steeper views show no bands
 _DARK_LEVEL = 0.002
-# Reach and search of the passes, in samples, of which one is a pixel or the width over 350,
-# what is more.
-_WINDOWS = tuple(
-    Window(inside_px=reach, outside_px=reach, degree=2, search_px=(-search, search))
-    for reach, search in ((13.0, 9.0), (10.0, 5.0), (9.0, 4.0), (7.0, 3.0), (9.0, 4.0))
-)
 _FIRST_LENGTH = 1.0  # of the width: of land that is taken to be one line
-_MOST_LENGTH = 4.0  # of the width: a longer line tells no more, and a lens not known bends it
-_GROWTH = 1.3  # by which it may grow at a time
-_FOLLOWING = 0.6  # of the profiles there that must follow it
-_PROFILE = 48.0  # samples of silhouette joined in one profile
-_MOST_PROFILES = 40
-_SYSTEMATIC_U = 0.2  # samples: shading of the metal next to its outline, from renderings
-_BREAK = 1.5  # samples: an outline displaced further is a shoulder, a step or another thing's
+_AROUND_PX = 60.0  # of the photo beside a line
 _SIDE_VECTORS = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "top": (0.0, -1.0), "bottom": (0.0, 1.0)}
 
 
@@ -172,6 +158,7 @@ def rival_outlines(
     *,
     end_side: str = "auto",
     avoid: Sequence[FloatArray] | None = None,
+    prior: Prior | None = None,
     normal: FloatArray | None = None,
 ) -> Iterator[Outline]:
     """Find what can be the shaft's silhouettes along the land that begins at its end.
@@ -187,9 +174,10 @@ def rival_outlines(
         Side of the picture, as stored, on which the shaft's end lies.
     avoid : sequence of ndarray, shape (n, 2), optional
         Polygons, px, known not to be shaft: a card, a rule.
+    prior : Prior, optional
+        How far the sides may be bent.
     normal : ndarray, shape (3,), optional
-        Normal of the scale's plane in the camera frame, to which the axis is square: a scale is
-        laid along the shaft. With it a faint side borrows its slope from the plain one.
+        Normal of the scale's plane in the camera frame, to which the axis is square.
 
     Yields
     ------
@@ -222,7 +210,8 @@ def rival_outlines(
         raise _no_end(rough, end_side)
     seen = False
     for pair in distinct:
-        for outline in _outlines(photo, pair, polygons, normal):
+        outline = _outline(photo, pair, polygons, prior or Prior(), normal)
+        if outline is not None:
             seen = True
             yield outline
     if not seen:
@@ -458,196 +447,42 @@ def _distinct(
     return lines
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Side:
-    """A fitted side: its line over places s, and how far it was seen to go on."""
-
-    line: _Line
-    s: FloatArray
-    seen_to: float
-    u_px: float
-
-
-def _outlines(
-    photo: Photo, pair: _Pair, polygons: list[FloatArray], normal: FloatArray | None
-) -> list[Outline]:
-    """Both lines to sub-pixel; empty where a side shows no edge.
-
-    With the plane of a scale also the fainter side with the slope that the plainer one implies.
-    """
-    frame, width = pair.frame, pair.high.at - pair.low.at
-    low, high = (
-        _fit_side(photo, frame, line, width, polygons, tilt_u=_FREE_TILT)
-        for line in (pair.low, pair.high)
+def _outline(
+    photo: Photo,
+    pair: _Pair,
+    polygons: list[FloatArray],
+    prior: Prior,
+    normal: FloatArray | None,
+) -> Outline | None:
+    """A pair of lines to sub-pixel; None where a side cannot be seen."""
+    frame = pair.frame
+    ends = np.array([0.0, frame.length])
+    lines = [frame.pixels(ends, line.offset(ends)) for line in (pair.low, pair.high)]
+    middle = frame.pixels(ends, np.zeros(2))
+    bases = [edge_fit.baseline_through(frame.camera, line, middle.mean(axis=0)) for line in lines]
+    width = float((pair.high.offset(ends) - pair.low.offset(ends)).mean())
+    land = (_CHAMFER * frame.width, frame.length)
+    sides = fit_sides(
+        edge_fit.light_around(photo, np.concatenate(lines), _AROUND_PX),
+        (bases[0], bases[1]),
+        (land, land),
+        width_px=width,
+        first_px=_FIRST_LENGTH * width,
+        prior=prior,
+        normal=normal,
+        avoid=polygons,
     )
-    if low is None or high is None:
-        return []
-    outlines = [_as_outline(frame, low, high, width)]
-    if normal is not None:
-        plain, faint = (low, high) if low.u_px <= high.u_px else (high, low)
-        line = _parallel(frame, plain, faint, normal)
-        borrowed = _fit_side(photo, frame, line, width, polygons, tilt_u=_BORROWED_TILT)
-        if borrowed is not None:
-            sides = (low, borrowed) if faint is high else (borrowed, high)
-            outlines.insert(0, _as_outline(frame, *sides, width))
-    return outlines
-
-
-def _parallel(frame: _Frame, plain: _Side, faint: _Side, normal: FloatArray) -> _Line:
-    """The faint side's line through its place near the end, parallel in space to the plain one."""
-    camera = frame.camera
-    rays = camera.rays(frame.pixels(plain.s, plain.line.offset(plain.s)))
-    silhouette = np.linalg.svd(rays)[2][-1]
-    direction = np.cross(silhouette, normal)
-    direction = direction / np.linalg.norm(direction)
-    start = float(faint.s[0])
-    begin = frame.pixels(np.array([start]), faint.line.offset(np.array([start])))
-    ray = camera.rays(begin)[0]
-    ahead = camera.project(ray + 0.2 * np.array([direction, -direction]))
-    ideal = _ideal_px(camera, np.vstack([begin, ahead]))
-    steps = ideal[1:] - ideal[0]
-    step = steps[int(np.argmax(steps @ frame.along))]
-    return replace(
-        faint.line,
-        at=float(faint.line.offset(start)),
-        start_s=start,
-        tilt=float((step @ frame.across) / (step @ frame.along)),
-    )
-
-
-def _as_outline(frame: _Frame, low: _Side, high: _Side, width: float) -> Outline:
-    """Two fitted sides as an outline."""
-    seen_to = max(low.seen_to, high.seen_to)
-    silhouettes = []
-    for side in (low, high):
-        places = np.linspace(side.s[0], seen_to, max(side.s.size, 8))
-        silhouettes.append(
-            Silhouette(
-                points_px=frame.pixels(places, side.line.offset(places)),
-                u_px=side.u_px,
-                rival_u_px=_RIVAL_SHARE * width,
-            )
-        )
-    ends = frame.pixels(np.array([0.0, frame.length]), np.zeros(2))
-    over = seen_to < frame.length - frame.unit_px * _PROFILE
-    breaks = np.array([seen_to]) if over else np.zeros(0)
+    if sides is None:
+        return None
+    seen_to = max(float(side.s[-1]) for side in sides)
+    silhouettes = [side.silhouette for side in sides]
+    breaks = np.array([seen_to] if seen_to < frame.length - silhouette_fit.SEGMENT_PX else [])
     return Outline(
         sides=(silhouettes[0], silhouettes[1]),
-        end_px=ends[0],
-        inward_px=(ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0]),
+        end_px=middle[0],
+        inward_px=(middle[1] - middle[0]) / np.linalg.norm(middle[1] - middle[0]),
         break_px=frame.pixels(breaks, np.zeros(breaks.size)),
     )
-
-
-def _fit_side(
-    photo: Photo,
-    frame: _Frame,
-    line: _Line,
-    width: float,
-    polygons: list[FloatArray],
-    *,
-    tilt_u: float,
-) -> _Side | None:
-    """Fit one side; None where it shows no edge.
-
-    The line grows from the shaft end: what lies further in joins it as long as most of it
-    follows the line of what lies before it. The last two passes look at different breadths; how
-    far they differ joins the uncertainty.
-    """
-    start = _CHAMFER * frame.width
-    end = min(frame.length, _MOST_LENGTH * width)
-    known = start + _FIRST_LENGTH * width
-    moved = u = 0.0
-    s = np.array([start, end])
-    for window in _WINDOWS:
-        s, length = _stretches(frame, start, end)
-        fit = _fit_window(photo, frame, line, (s, length, known), window, polygons, tilt_u)
-        if fit is None:
-            return None
-        before, u = line, fit.u
-        line = _moved(line, s, fit, frame)
-        moved = abs(float(line.offset(s.mean())) - float(before.offset(s.mean())))
-        known = min(_follows(fit, s, known), end)
-    u_px = math.hypot(math.hypot(u, _SYSTEMATIC_U) * frame.unit_px, moved)
-    whole, length = _stretches(frame, start, frame.length)
-    follow = _fit_window(photo, frame, line, (whole, length, known), _WINDOWS[-1], polygons, tilt_u)
-    seen = s
-    if follow is not None:
-        agrees = (np.abs(follow.shift) < _BREAK) & (follow.noise < 1.0)
-        seen = whole[agrees] if agrees.any() else s
-    return _Side(line=line, s=s, seen_to=max(float(seen.max()), float(s[-1])), u_px=u_px)
-
-
-def _stretches(frame: _Frame, start: float, end: float) -> tuple[FloatArray, float]:
-    """Middles of the stretches that are joined in one profile each, and their length."""
-    count = int(np.clip((end - start) / (_PROFILE * frame.unit_px), 5, _MOST_PROFILES))
-    length = (end - start) / count
-    return np.asarray(start + (np.arange(count) + 0.5) * length, dtype=float), length
-
-
-def _fit_window(
-    photo: Photo,
-    frame: _Frame,
-    line: _Line,
-    stretches: tuple[FloatArray, float, float],
-    window: Window,
-    polygons: list[FloatArray],
-    tilt_u: float,
-) -> LineFit | None:
-    """Fit the stretches up to the last of `stretches` (s, length, known), compare the others."""
-    s, length, known = stretches
-    outward = math.copysign(1.0, line.at)
-    offset = np.asarray(outward * window.offsets_px * frame.unit_px, dtype=float)
-    profiles = _profiles(photo, frame, line, s, length, offset, polygons)
-    part = s <= max(known, float(s[min(_FEWEST_PROFILES, s.size - 1)]))
-    return fit_line(profiles, _places(s), window, part=part, tilt_u=tilt_u)
-
-
-def _moved(line: _Line, s: FloatArray, fit: LineFit, frame: _Frame) -> _Line:
-    """The line where the fit puts it."""
-    outward = math.copysign(1.0, line.at)
-    o = line.offset(s) + outward * (fit.middle + fit.tilt * _places(s)) * frame.unit_px
-    tilt, at = np.polyfit(s - s[0], o, 1)
-    return replace(line, at=float(at), start_s=float(s[0]), tilt=float(tilt))
-
-
-def _profiles(
-    photo: Photo,
-    frame: _Frame,
-    line: _Line,
-    s: FloatArray,
-    length: float,
-    offset: FloatArray,
-    polygons: list[FloatArray],
-) -> FloatArray:
-    """Mean light across the line for each stretch, shape (profiles, offsets)."""
-    lanes = 16
-    within = (np.arange(lanes) + 0.5) / lanes - 0.5
-    places = (s[:, None] + within[None, :] * length).ravel()
-    points = frame.pixels(
-        np.broadcast_to(places[None, :], (offset.size, places.size)),
-        offset[:, None] + line.offset(places)[None, :],
-    )
-    values = np.asarray(sample_linear(photo, points), dtype=float)
-    values[_inside_any(points, polygons, 1.0)] = np.nan
-    mean = values.reshape(offset.size, s.size, lanes).mean(axis=2)
-    return np.asarray(mean.T)
-
-
-def _follows(fit: LineFit, s: FloatArray, known: float) -> float:
-    """How far the line is borne out beyond `known`, stretch by stretch."""
-    agrees = (np.abs(fit.shift) < _BREAK) & (fit.noise < 1.0)
-    reach = known
-    while reach < s[-1]:
-        further = (s > reach) & (s <= _GROWTH * reach)
-        if not further.any() or agrees[further].mean() < _FOLLOWING:
-            break
-        reach *= _GROWTH
-    return reach
-
-
-def _places(s: FloatArray) -> FloatArray:
-    return np.asarray(2.0 * (s - s[0]) / (s[-1] - s[0]) - 1.0)
 
 
 def _grid(frame: _Frame, s: FloatArray, o: FloatArray) -> FloatArray:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 from bandscan import edge_fit, outline_search, silhouette_fit
 from bandscan.edge_fit import Baseline, EdgeLine, Light
 from bandscan.errors import NoEndError, NoShaftError
-from bandscan.model import Outline, Photo, Silhouette
+from bandscan.model import Outline, Photo
 from bandscan.outline_search import RoughShaft
-from bandscan.silhouette_fit import SilhouetteFit, Window
+from bandscan.side_fit import fit_sides
+from bandscan.silhouette_fit import Prior
 from calib.camera import Camera, FloatArray
 
 # The coarse search places the end to 1.5 of its blocks: this share of the photo's long side.
@@ -37,38 +38,25 @@ _CHANCE = 0.05  # of the rows show an edge across the axis by chance
 _SOME_END, _HALF_END, _PLAIN_END = 0.3, 0.5, 0.8  # share of the metal's rows with an end
 _END_ODDS = 4.5  # to one that metal has ended
 _END_SURE = 6.0  # over the median of the ground: 4 standard deviations
-_RIVAL_U = 0.1  # of the distance of an edge that is as plain: one choice in ten is wrong
-_UNSEEN_END_U = 0.01  # of the width, where the end does not confirm the side
-_FAINT, _FAINT_U = 1.5, 0.02  # significance of an edge that may be none; its u, of the width
 _OUTER_SHARE = 0.7  # of the plainest edge's score; its own side lobes reach 0.65
-_RIVAL_SHARE = 0.5  # of the chosen edge's score: one that might have been it
 _PLAIN_SHARE = 0.7  # of its blocks an edge must show to be taken without a wider search
-_SYSTEMATIC_U_PX = 0.12  # of a plain edge, found on renderings: the model of shading next to it
-
-_SOFTER = 1.5  # times the blur of the other side: depth of field does not differ by more
-_LEAST_SEGMENTS = 4
-_HALF, _LAND_SHARE = 0.5, 0.8  # of segments that lie on the common line
 _EARLY_LENGTH = 0.6  # of the rough width
 _FIRST_LENGTH = 0.8  # of the width: lands of seals are longer (ISO 6194-1, from memory)
-_SEARCH = Window(inside_px=8.0, outside_px=8.0, degree=2, search_px=(-7.0, 7.0))
-# What is told apart by how much is looked at, and how flexibly: the spread is the model's share.
-_WINDOWS = (
-    Window(inside_px=8.0, outside_px=8.0, degree=2, search_px=(-3.0, 3.0)),
-    Window(inside_px=5.0, outside_px=8.0, degree=1, search_px=(-3.0, 3.0)),
-    Window(inside_px=5.0, outside_px=5.0, degree=1, search_px=(-3.0, 3.0)),
-)
+_ALTERNATIVES = 3  # lines of a side that are tried in place of the chosen one
 
 _SIDES = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "top": (0.0, -1.0), "bottom": (0.0, 1.0)}
 
 
-def find_shaft(
+def find_outlines(
     photo: Photo,
     camera: Camera,
     rough: RoughShaft,
     *,
     end_side: str = "auto",
     avoid: Sequence[FloatArray] | None = None,
-) -> Outline:
+    prior: Prior | None = None,
+    normal: FloatArray | None = None,
+) -> Iterator[Outline]:
     """Find the shaft's silhouettes along the land that begins at its end.
 
     Parameters
@@ -82,12 +70,17 @@ def find_shaft(
         Side of the picture, as stored, on which the shaft's end lies.
     avoid : sequence of ndarray, shape (n, 2), optional
         Polygons, px, known not to be shaft: a card, a rule.
+    prior : Prior, optional
+        How far the sides may be bent.
+    normal : ndarray, shape (3,), optional
+        Normal of the scale's plane in the camera frame, to which the axis is square.
 
-    Returns
-    -------
+    Yields
+    ------
     Outline
-        The points of each side lie on the smooth curve through its edge, one for each
-        60 px that bear it out; `u_px` holds for the offset of that curve.
+        The likeliest first, then others in which one side is another line. The points of each
+        side lie on the smooth curve through its edge, one for each 60 px that bear it out;
+        `u_px` holds for the offset of that curve.
 
     Raises
     ------
@@ -106,24 +99,44 @@ def find_shaft(
         _read_strip(light, camera, sides_px[k], sides_px[1 - k], known_px, polygons) for k in (0, 1)
     ]
     end_s = _find_end(light, strips[0], known_px)
-    choices = [_choose_line(strip, known_px, end_s) for strip in strips]
-    lines = [choice.line for choice in choices]
-    plain = max(lines, key=lambda line: line.share)
-    start_s = end_s + _CHAMFER_LENGTH * strips[0].width_px
-    land = (start_s, max(plain.reach_px, start_s + silhouette_fit.SEGMENT_PX))
-    sides = [_place(light, strip, line, land) for strip, line in zip(strips, lines, strict=True)]
-    sharp = min(side.fit.blur_px for side in sides)
-    for k in (0, 1):
-        if sides[k].fit.blur_px > _SOFTER * sharp:
-            sides[k] = _place(light, strips[k], lines[k], land, most_blur_px=_SOFTER * sharp)
-    silhouettes = [
-        Silhouette(points_px=side.points_px, u_px=side.u_px, rival_u_px=choice.rivals_u_px)
-        for side, choice in zip(sides, choices, strict=True)
-    ]
-    return Outline(
-        sides=(silhouettes[0], silhouettes[1]),
-        **_axis_points(photo, strips, lines, end_s, min(side.s[-1] for side in sides)),
-    )
+    choices = [_choose_lines(strip, known_px, end_s) for strip in strips]
+    start_s = end_s + _CHAMFER_LENGTH * width
+
+    def outline(lines: tuple[EdgeLine, EdgeLine]) -> Outline | None:
+        plain = max(lines, key=lambda line: line.share)
+        to = max(plain.reach_px, start_s + silhouette_fit.SEGMENT_PX)
+        low, high = (min(to, float(strip.s[-1])) for strip in strips)
+        sides = fit_sides(
+            light,
+            (_moved(strips[0], lines[0]), _moved(strips[1], lines[1])),
+            ((start_s, low), (start_s, high)),
+            width_px=width,
+            first_px=_FIRST_LENGTH * width,
+            prior=prior or Prior(),
+            normal=normal,
+            avoid=polygons,
+        )
+        if sides is None:
+            return None
+        silhouettes = [side.silhouette for side in sides]
+        return Outline(
+            sides=(silhouettes[0], silhouettes[1]),
+            **_axis_points(photo, strips, list(lines), end_s, min(side.s[-1] for side in sides)),
+        )
+
+    first = outline((choices[0][0], choices[1][0]))
+    if first is None:
+        raise _lost(strips[0])
+    yield first
+    for k in range(1, 1 + _ALTERNATIVES):
+        for pair in ((choices[0][k:], choices[1][:1]), (choices[0][:1], choices[1][k:])):
+            other = outline((pair[0][0], pair[1][0])) if pair[0] and pair[1] else None
+            if other is not None:
+                yield other
+
+
+def _moved(strip: _Strip, line: EdgeLine) -> Baseline:
+    return strip.base.moved(line.offset_px, line.slope)
 
 
 def _lost(strip: _Strip) -> NoShaftError:
@@ -204,16 +217,8 @@ def _read_strip(
     return _Strip(base=base, s=s, o=o, values=values, width_px=width)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Choice:
-    """The edge taken for a silhouette, and how far its rivals lie apart."""
-
-    line: EdgeLine
-    rivals_u_px: float
-
-
-def _choose_line(strip: _Strip, known_px: float, end_s: float) -> _Choice:
-    """The silhouette among the edges beside the shaft.
+def _choose_lines(strip: _Strip, known_px: float, end_s: float) -> list[EdgeLine]:
+    """What may be the silhouette among the edges beside the shaft, the likeliest first.
 
     The end tells how far out metal goes: there, and not beside it, an edge lies across
     the axis. The silhouette is at most a chamfer's height further out.
@@ -230,10 +235,8 @@ def _choose_line(strip: _Strip, known_px: float, end_s: float) -> _Choice:
         weight=_weights(strip, reach, chamfer),
     )
     if not lines:
-        unknown = EdgeLine(
-            offset_px=0.0, slope=0.0, reach_px=float(strip.s[-1]), score=0.0, share=0.0
-        )
-        return _Choice(line=unknown, rivals_u_px=chamfer)
+        reach_px = float(strip.s[-1])
+        return [EdgeLine(offset_px=0.0, slope=0.0, reach_px=reach_px, score=0.0, share=0.0)]
     score = np.array([line.score for line in lines])
     place = np.array([line.at(lines[0].reach_px / 2.0) for line in lines])
     confirmed = reach is not None and reach.share > _HALF_END
@@ -242,12 +245,7 @@ def _choose_line(strip: _Strip, known_px: float, end_s: float) -> _Choice:
     further = place - place[0]  # the plainest comes first
     plain = (score >= _OUTER_SHARE * score[0]) & (further <= (chamfer if confirmed else 0.0))
     chosen = int(np.where(plain, place, -np.inf).argmax())
-    rivals = score >= _RIVAL_SHARE * score[chosen]
-    apart = float(np.abs(place[rivals] - place[chosen]).max())
-    unseen = 0.0 if confirmed else _UNSEEN_END_U * strip.width_px
-    if score[chosen] < _FAINT:
-        unseen = _FAINT_U * strip.width_px
-    return _Choice(line=lines[chosen], rivals_u_px=math.hypot(_RIVAL_U * apart, unseen))
+    return [lines[chosen], *(line for k, line in enumerate(lines) if k != chosen)]
 
 
 def _weights(strip: _Strip, reach: _Reach | None, chamfer_px: float) -> FloatArray:
@@ -328,98 +326,6 @@ def _find_end(light: Light, strip: _Strip, known_px: float) -> float:
     crossed = crossings & (s >= -known_px)
     found = crossed.any(axis=1)
     return float(np.median(s[crossed[found].argmax(axis=1)])) if found.any() else 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Side:
-    """A fitted side: the curve's offset from a baseline, and where it holds."""
-
-    base: Baseline
-    s: FloatArray
-    fit: SilhouetteFit
-    u_px: float
-
-    @property
-    def points_px(self) -> FloatArray:
-        count = self.fit.agree.size
-        t = np.linspace(-1.0, 1.0, count) if count > 1 else np.zeros(1)
-        middle = self.s[0] + (np.arange(count) + 0.5) * (len(self.s) / count)
-        points = self.base.to_photo(middle, self.fit.at(t))
-        return points[self.fit.agree] if self.fit.agree.any() else points
-
-
-def _place(
-    light: Light,
-    strip: _Strip,
-    line: EdgeLine,
-    land: tuple[float, float],
-    most_blur_px: float = math.inf,
-) -> _Side:
-    """Fit the side as far as one line goes on from the end."""
-    whole = np.arange(land[0], min(land[1], strip.s[-1]))
-    first = max(round(_FIRST_LENGTH * strip.width_px), _LEAST_SEGMENTS * silhouette_fit.SEGMENT_PX)
-    base, fits = _fit_along(light, strip, line, whole, most_blur_px)
-    near = fits[0].agree[: math.ceil(first / silhouette_fit.SEGMENT_PX)] if fits else np.zeros(1)
-    if near.mean() < _HALF and first < len(whole):  # a longer part beyond the land won
-        short_base, short_fits = _fit_along(light, strip, line, whole[:first], most_blur_px)
-        if short_fits and short_fits[0].agree.mean() > _LAND_SHARE:
-            base, fits, whole = short_base, short_fits, whole[:first]
-    if not fits:
-        raise _lost(strip)
-    length = _land_length(fits[0])
-    if length < fits[0].agree.size:
-        whole = whole[: length * (len(whole) // fits[0].agree.size)]
-        base, fits = _fit_along(light, strip, line, whole, most_blur_px)
-    spread = float(np.std([fit.middle_px for fit in fits]))
-    u_px = math.hypot(math.hypot(fits[0].u_px, spread), _SYSTEMATIC_U_PX)
-    return _Side(base=base, s=whole, fit=fits[0], u_px=u_px)
-
-
-def _fit_along(
-    light: Light, strip: _Strip, line: EdgeLine, s: FloatArray, most_blur_px: float
-) -> tuple[Baseline, list[SilhouetteFit]]:
-    """Fits in each of `_WINDOWS` beside a baseline laid through the edge."""
-    base = strip.base.moved(line.offset_px, line.slope)
-    base = _recentred(light, base, s, _SEARCH, most_blur_px)
-    reach = max(max(w.inside_px, w.outside_px) for w in _WINDOWS)
-    half = round(reach / silhouette_fit.SPACING_PX)
-    offsets = np.arange(-half, half + 1, dtype=float) * silhouette_fit.SPACING_PX
-    values = base.read(light, s, offsets)
-    fits = []
-    for window in _WINDOWS:
-        rows = (offsets >= window.offsets_px[0]) & (offsets <= window.offsets_px[-1])
-        fit = silhouette_fit.fit_silhouette(
-            *silhouette_fit.mean_profiles(values[rows]), window, most_blur_px
-        )
-        if fit is not None:
-            fits.append(fit)
-    return base, fits
-
-
-def _land_length(fit: SilhouetteFit) -> int:
-    """Segments before the outline leaves the common line for good.
-
-    Three in a row must be off it after a stretch that lies on it plainly; on a faint edge
-    nothing can be told.
-    """
-    off = ~fit.agree
-    three = off[:-2] & off[1:-1] & off[2:]
-    first = int(three.argmax()) if three.any() else 0
-    if first >= _LEAST_SEGMENTS and fit.agree[:first].mean() > _LAND_SHARE:
-        return first
-    return off.size
-
-
-def _recentred(
-    light: Light, base: Baseline, s: FloatArray, window: Window, most_blur_px: float
-) -> Baseline:
-    profiles = silhouette_fit.mean_profiles(base.read(light, s, window.offsets_px))
-    fit = silhouette_fit.fit_silhouette(*profiles, window, most_blur_px)
-    if fit is None:
-        return base
-    middle, half = (s[0] + s[-1]) / 2.0, (s[-1] - s[0]) / 2.0
-    slope = fit.tilt_px / max(half, 1.0)
-    return base.moved(fit.middle_px - slope * middle, slope)
 
 
 def _axis_points(

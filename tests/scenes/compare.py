@@ -27,7 +27,10 @@ from tests.scenes.model import PolishedBand, Scene
 from tests.scenes.view import Array
 
 OVERLAP = 0.3  # intersection over union from which a found band is the true one
-GEOMETRY_SOURCES = ("silhouettes", "lens", "diameter", "scale", "scale height")
+GEOMETRY_SOURCES = (
+    "silhouettes", "lens", "focus", "diameter", "scale", "rule class", "print of the card",
+    "scale height", "temperature",
+)  # fmt: skip
 ZERO_SOURCES = ("end face",)
 _RING_POINTS = 33
 _USUAL_ARC = (-math.radians(45.0), math.radians(45.0))

@@ -1,6 +1,6 @@
 """Does the agreement of diameter and scale find planted faults, and leave honest photos alone?
 
-    python tests/studies/planted_faults.py --lens LENS.json --card CARD.toml PHOTO...
+    python -m tests.studies.planted_faults --lens LENS.json --card CARD.toml PHOTO...
 
 Beside each photo lies its truth, NAME.json, with the diameter and the scale's height above the
 axis. Each photo is measured with true statements and then with one false one at a time; printed

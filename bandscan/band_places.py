@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from bandscan.normal import TWO_SIDED_95
-from bandscan.result_file import load_result, read_estimate, result_fields
+from bandscan.result_file import check_result, load_result, read_estimate, result_fields
 from calib.camera import FloatArray
 from calib.quantity import Estimate, coverage_factor_95
 
@@ -154,7 +154,18 @@ def read_bands(path: Path | str) -> BandFile:
     UnreadableFileError
         It is missing, no result of one photo, or that photo was refused.
     """
-    content = load_result(path)
+    return bands_of(load_result(path), path)
+
+
+def bands_of(content: Mapping[str, Any], path: Path | str) -> BandFile:
+    """The bands of a `bandscan.measurement/1` object; see `read_bands`.
+
+    Parameters
+    ----------
+    path : Path or str
+        Where it is from, for messages.
+    """
+    check_result(content, path)
     with result_fields(path):
         edges = [_edges(band) for band in content["bands"]]
         shaft = content.get("shaft") or {}

@@ -41,6 +41,13 @@ class BlurredError(MeasureError):
     code = "blurred"
 
 
+class CorrectionError(MeasureError):
+    """What was set by hand does not fit the photo."""
+
+    code = "correction"
+    exit_status = 4
+
+
 class ClippedError(MeasureError):
     """Too much of the shaft is white: the sensor gave up there."""
 

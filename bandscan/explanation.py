@@ -34,6 +34,10 @@ ADVICE = {
     "streaks, and move closer",
     "edge definition": "the band itself fades over that width, which no photo mends; where the "
     "photo is soft, a sharper and closer one helps",
+    "edge set by hand": "set it on the photo at full size, or let the light be softer so that it "
+    "is found",
+    "end face set by hand": "set it on the photo at full size, or photograph the end sharp and "
+    "whole so that it is found",
     "tone curve": "use the phone's plain picture mode, without contrast filters, or softer light",
     "wobble outside the part seen": "turn the lamp until the band shows on more of the turn, or "
     "measure again with the shaft turned by a quarter",

@@ -89,6 +89,9 @@ class Outline:
     break_px: FloatArray
 
 
+END_BY_HAND = "set by hand"
+
+
 # Support of an end that outweighs a unit of strain: half of the 0.03 that make it e times as
 # likely (rendered photos; common practice, no published source).
 STRAIN_COSTS = 0.015
@@ -140,7 +143,8 @@ class EndFace:
     rim_radius_mm : float
         Radius of the end face's rim.
     what : str
-        What the zero rests on: "face rim", the circle that bounds the end face.
+        What the zero rests on: "face rim", the circle that bounds the end face, or
+        `END_BY_HAND`.
     seen : bool
         Whether the camera sees the face, so that the zero rests on its far rim.
     support : float
@@ -209,6 +213,8 @@ class BandEdge:
         Cosine and sine part of x(angle) = axial + c (cos a - mean) + s (sin a - mean).
     tone_mm : float
         How far the edge moves per unit of error in the exponent of the tone curve.
+    by_hand : bool
+        Set by a person, `fit_u_mm` being what the eye leaves open.
     """
 
     axial_mm: float
@@ -218,6 +224,7 @@ class BandEdge:
     width_mm: float
     wobble_mm: tuple[float, float]
     tone_mm: float = 0.0
+    by_hand: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

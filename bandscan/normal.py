@@ -9,8 +9,8 @@ import numpy as np
 ONE_SIDED_95 = 1.644854  # quantile of the normal distribution for 95 %
 TWO_SIDED_95 = 1.959964
 
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(64)
-_FAR = 9.0  # standard deviations beyond which nothing is left (1e-19)
+NODES, WEIGHTS = np.polynomial.legendre.leggauss(64)
+FAR = 9.0  # standard deviations beyond which nothing is left (1e-19)
 
 
 def below(z: float) -> float:
@@ -31,16 +31,16 @@ def both_below(h: float, k: float, rho: float) -> float:
     Z. Drezner, G. O. Wesolowsky, On the computation of the bivariate normal integral,
     J. Statist. Comput. Simul. 35 (1990) 101-107.
     """
-    if max(h, k) > _FAR or min(h, k) < -_FAR:  # one of them decides alone
+    if max(h, k) > FAR or min(h, k) < -FAR:  # one of them decides alone
         return below(min(h, k))
     if rho >= 1.0:
         return below(min(h, k))
     if rho <= -1.0:
         return max(0.0, below(h) + below(k) - 1.0)
     half = math.asin(rho) / 2.0
-    angle = half * (1.0 + _NODES)
+    angle = half * (1.0 + NODES)
     exponent = (h * h + k * k - 2.0 * h * k * np.sin(angle)) / (2.0 * np.cos(angle) ** 2)
-    integral = half * float(_WEIGHTS @ np.exp(-exponent))
+    integral = half * float(WEIGHTS @ np.exp(-exponent))
     return min(1.0, max(0.0, below(h) * below(k) + integral / (2.0 * math.pi)))
 
 

@@ -10,8 +10,63 @@ from bandscan.temperature import NOT_STATED, Temperatures
 DEFAULT_DIAMETER_U_MM = 0.01  # of an outside micrometer at the bench; common practice
 DEFAULT_HEIGHT_U_MM = 0.2  # of a height set with blocks or a calliper; common practice
 
+# An edge fades over some 0.3 mm, and an eye sets it to within half of that either way
+# (rectangular: 0.15 / sqrt(3) = 0.09 mm). Common practice, no published source; eyes that
+# interpolate a 1 mm scale do about as well.
+DEFAULT_HAND_U_MM = 0.1
+
 SCALE_KINDS = ("auto", "rule", "card", "none")
 END_SIDES = ("auto", "left", "right", "top", "bottom")
+SIDES = ("start", "end")
+
+Interval = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandByHand:
+    """A band as a person sees it, mm from the (corrected) end face.
+
+    Parameters
+    ----------
+    sides : tuple of {"start", "end"}
+        The edges that were set; the others stay as they were found.
+    instead_of_mm : (float, float) or None
+        The automatic band that it replaces, also where the two no longer overlap.
+    """
+
+    start_mm: float
+    end_mm: float
+    sides: tuple[str, ...] = SIDES
+    instead_of_mm: Interval | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Corrections:
+    """All that was set by hand for one photo.
+
+    Parameters
+    ----------
+    bands : tuple of BandByHand
+    no_bands_mm : tuple of float
+        Places at which the program sees a band and the person does not.
+    end_px : (float, float) or None
+        Where the near edge of the end face lies, in the stored file's grid.
+    hand_u_mm : float
+        Standard uncertainty of one place set by hand, without scale, pose and end face.
+    by, why, when : str or None
+        `when` is ISO 8601.
+    photo_sha256 : str or None
+        The photo that they were made for.
+    """
+
+    bands: tuple[BandByHand, ...] = ()
+    no_bands_mm: tuple[float, ...] = ()
+    end_px: tuple[float, float] | None = None
+    hand_u_mm: float = DEFAULT_HAND_U_MM
+    by: str | None = None
+    why: str | None = None
+    when: str | None = None
+    photo_sha256: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +96,8 @@ class MeasureOptions:
         Of the shaft and of what it is measured with.
     seal_path : Path or None
         Seal file, for planning the landing of a new seal.
+    corrections : Corrections or None
+        What a person set by hand.
     """
 
     diameter_mm: float | None = None
@@ -54,3 +111,4 @@ class MeasureOptions:
     end_side: str = "auto"
     temperatures: Temperatures = NOT_STATED
     seal_path: Path | None = None
+    corrections: Corrections | None = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import itertools
 import math
 from collections.abc import Iterable, Iterator, Sequence
@@ -12,11 +13,24 @@ import numpy as np
 
 from bandscan.band_places import BandPlaces
 from bandscan.chain import Chain, RingReading, ring_on, side_seen_u_mm
+from bandscan.corrections import check_made_for, correct_readings, note_bands, noted
 from bandscan.cylinder import ShaftPose
-from bandscan.errors import ScaleDisagreesError
+from bandscan.disagreement import Contradiction, likely_causes
+from bandscan.errors import CorrectionError, ScaleDisagreesError
+from bandscan.explanation import ADVICE
 from bandscan.influences import Influence, Stated, list_influences
-from bandscan.model import AxisDoubt, BandEdge, BandReading, Doubt, EndFace, Outline, Photo, Strip
-from bandscan.options import MeasureOptions
+from bandscan.model import (
+    END_BY_HAND,
+    AxisDoubt,
+    BandEdge,
+    BandReading,
+    Doubt,
+    EndFace,
+    Outline,
+    Photo,
+    Strip,
+)
+from bandscan.options import Corrections, MeasureOptions
 from bandscan.orientation import stored_side
 from bandscan.outline_choice import best_end
 from bandscan.outline_search import rough_shaft
@@ -24,15 +38,18 @@ from bandscan.result import (
     Agreement,
     Band,
     CheckReport,
+    Correction,
     EdgeResult,
+    Improvement,
     Landing,
     Measurement,
     QualityFigure,
     Refusal,
     ScaleResult,
+    SealFile,
     ShaftResult,
 )
-from bandscan.seal import check_fit, read_seal
+from bandscan.seal import check_fit, parse_seal
 from bandscan.shaft_limits import (
     CHAMFER_ANGLE_DEG,
     CHAMFER_STEPS_MM,
@@ -48,10 +65,11 @@ from bandscan.steps.landing import plan_landing
 from bandscan.steps.notches import find_notches
 from bandscan.steps.outline import rival_outlines
 from bandscan.steps.photo import read_photo
-from bandscan.steps.quality import judge_quality, refuse_if_hopeless
+from bandscan.steps.quality import judge_quality, judge_scale, judge_view, refuse_if_hopeless
 from bandscan.steps.scales import ScaleReading, read_card, read_rule
 from bandscan.steps.shaft import find_outlines
 from bandscan.steps.unwrap import unwrap
+from bandscan.toml_table import read_text
 from calib.board import read_board
 from calib.camera import Camera, FloatArray
 from calib.errors import MeasureError
@@ -72,6 +90,8 @@ _LOWEST_SCALE_MM = 60.0
 # A clear band edge, for the U to be expected: its place to a quarter of a pixel, 0.2 mm wide.
 _TYPICAL_FIT_PX = 0.25
 _TYPICAL_EDGE_WIDTH_MM = 0.2
+# Of a band itself, which nobody at the bench can change.
+_NOT_OF_THE_PHOTO = ("edge definition", "wobble outside the part seen", "tone curve")
 
 
 @dataclass(slots=True)
@@ -88,6 +108,8 @@ class _Gathered:
     shaft: ShaftResult | None = None
     quality: list[QualityFigure] = field(default_factory=list)
     warnings: list[Doubt] = field(default_factory=list)
+    corrections: list[Correction] = field(default_factory=list)
+    seal: SealFile | None = None
 
     @property
     def scale_results(self) -> tuple[ScaleResult, ...]:
@@ -128,6 +150,7 @@ def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
     try:
         placed = _place(path, options, gathered)
         refuse_if_hopeless(gathered.quality)
+        gathered.warnings += _poor(gathered.quality)
         notches = find_notches(placed.photo, placed.camera, placed.pose, land_mm=placed.land_mm)
         readings = find_bands(
             placed.strip, land_mm=placed.land_mm, notches_mm=notches, arc_rad=placed.arc_rad
@@ -135,6 +158,8 @@ def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
         assert gathered.shaft is not None
         gathered.shaft = replace(gathered.shaft, cut_in_mm=tuple(notches))
         bands, budget = _report_bands(placed, readings)
+        if options.corrections is not None:
+            bands, budget = _correct_bands(placed, readings, bands, options.corrections, gathered)
         gathered.warnings += _doubts_of_budget(bands)
         landing = _plan_landing(placed, bands, budget, options, gathered)
     except MeasureError as error:
@@ -149,6 +174,19 @@ def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
     )
 
 
+def _poor(figures: Iterable[QualityFigure]) -> list[Doubt]:
+    """A warning for each figure that is not good."""
+    return [
+        Doubt(
+            code=figure.name.split()[0],
+            message=f"{figure.name.capitalize()} is {figure.value:.3g} {figure.unit}. "
+            f"{figure.advice}",
+        )
+        for figure in figures
+        if not figure.good
+    ]
+
+
 def _plan_landing(
     placed: _Placed,
     bands: tuple[Band, ...],
@@ -160,7 +198,11 @@ def _plan_landing(
     if options.seal_path is None:
         return None
     assert gathered.shaft is not None
-    seal = read_seal(options.seal_path)
+    text = read_text(options.seal_path, "seal file")
+    seal = parse_seal(text, options.seal_path)
+    gathered.seal = SealFile(
+        name=options.seal_path.name, sha256=hashlib.sha256(text.encode()).hexdigest(), text=text
+    )
     check_fit(seal, gathered.shaft.diameter_mm)
     places = BandPlaces.of(
         [(band.start.position_mm, band.end.position_mm) for band in bands], budget.covariance_mm2
@@ -174,11 +216,11 @@ def check_photo(path: Path, options: MeasureOptions) -> CheckReport:
     """Say what a photo is good for, without measuring bands."""
     gathered = _Gathered()
     refusal = None
-    expected = None
+    expected, improvement = None, None
     try:
         placed = _place(path, options, gathered)
         refuse_if_hopeless(gathered.quality)
-        expected = _expected_expanded_mm(placed)
+        expected, improvement = _expected(placed)
     except MeasureError as error:
         refusal = Refusal.from_error(error)
     return CheckReport(
@@ -189,6 +231,7 @@ def check_photo(path: Path, options: MeasureOptions) -> CheckReport:
         shaft=gathered.shaft,
         quality=tuple(gathered.quality),
         expected_expanded_mm=expected,
+        improvement=improvement,
         refusal=refusal,
     )
 
@@ -203,12 +246,15 @@ def _measurement(path: Path, gathered: _Gathered, refusal: Refusal | None = None
         shaft=gathered.shaft,
         warnings=tuple(gathered.warnings),
         refusal=refusal,
+        corrections=tuple(gathered.corrections),
+        seal=gathered.seal,
     )
 
 
 def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     """Everything up to a strip whose zero is the end face."""
     photo = gathered.photo = read_photo(path)
+    check_made_for(photo, options.corrections)
     lens = gathered.lens = _lens(photo, options)
     camera = lens.camera
     _read_scales(photo, camera, options, gathered)
@@ -217,9 +263,10 @@ def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     outlines = _outlines(photo, lens, options, gathered)
     first = next(outlines)
     _refuse_without_scale(options, gathered)
-    outline, end = _best_end(photo, itertools.chain([first], outlines), lens, options, gathered)
+    outline, end = _best_end(photo, first, outlines, lens, options, gathered)
     chain, influences = _build_chain(outline, lens, options, gathered)
     pose = chain.pose()
+    end = _end_by_hand(photo, camera, pose, end, options, gathered)
     gathered.warnings += end.warnings
     zero_mm = end.axial_mm.value
     pose = pose.with_zero_at(zero_mm)
@@ -232,7 +279,12 @@ def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     arc = _visible_arc(strip, land)
     gathered.shaft = _shaft_result(pose, end, seen_to, arc, options, gathered)
     gathered.diameter_scale = _diameter_scale(pose, camera, chain, influences, land, options)
-    gathered.quality = judge_quality(strip, land_mm=land, arc_rad=arc)
+    figures = [judge_scale(reading.result) for reading in gathered.scales]
+    gathered.quality = [
+        *judge_quality(strip, land_mm=land, arc_rad=arc),
+        judge_view(pose, land_mm=land),
+        *(figure for figure in figures if figure is not None),
+    ]
     return _Placed(
         photo=photo, camera=camera, chain=chain, influences=influences, end=end, strip=strip,
         land_mm=land, arc_rad=arc, pose=pose,
@@ -263,7 +315,7 @@ def _read_scales(
     """Card and rule, before the shaft: their straight edges must not be taken for its own."""
     complaint = _try_card(photo, camera, options, gathered)
     complaint = _try_rule(photo, camera, options, gathered) or complaint
-    gathered.complaint = complaint
+    gathered.complaint = None if gathered.scales else complaint  # a card need not lie there too
 
 
 def _outlines(
@@ -352,12 +404,16 @@ def _refuse_without_scale(options: MeasureOptions, gathered: _Gathered) -> None:
 
 def _best_end(
     photo: Photo,
-    outlines: Iterable[Outline],
+    first: Outline,
+    others: Iterable[Outline],
     lens: LensCalibration,
     options: MeasureOptions,
     gathered: _Gathered,
-) -> tuple[Outline, EndFace]:
-    """The outline at whose end an end face shows best, and that face."""
+) -> tuple[Outline, EndFace | None]:
+    """The outline at whose end an end face shows best, and that face.
+
+    Where none is found and a person says where it is: the likeliest outline, and None.
+    """
 
     def end_of(outline: Outline, most_lean_rad: float) -> EndFace:
         pose = _bare_chain(outline, lens, options, gathered).pose()
@@ -366,7 +422,49 @@ def _best_end(
         axis = replace(axis, lean_rad=min(axis.lean_rad, most_lean_rad))
         return find_end_face(photo, lens.camera, pose, approximate_axial_mm=near_mm, axis=axis)
 
-    return best_end(outlines, end_of)
+    try:
+        return best_end(itertools.chain([first], others), end_of)
+    except MeasureError:
+        if options.corrections is None or options.corrections.end_px is None:
+            raise
+        return first, None
+
+
+def _end_by_hand(
+    photo: Photo,
+    camera: Camera,
+    pose: ShaftPose,
+    found: EndFace | None,
+    options: MeasureOptions,
+    gathered: _Gathered,
+) -> EndFace:
+    """The end face where a person set it, on the scale of `pose`; else the one found."""
+    corrections = options.corrections
+    if corrections is None or corrections.end_px is None:
+        assert found is not None
+        return found
+    x, y = corrections.end_px
+    if not (0.0 <= x < photo.width_px and 0.0 <= y < photo.height_px):
+        raise CorrectionError(
+            f"The shaft end was set by hand at pixel {x:g}, {y:g}, outside the photo of "
+            f"{photo.width_px} x {photo.height_px} pixels.",
+            "Give a pixel of the file as stored, before any turning.",
+        )
+    rim_mm = pose.radius_mm if found is None else found.rim_radius_mm
+    at_mm = _axial_of(pose.with_radius(rim_mm), camera, np.array([x, y]))
+    automatic = None
+    if found is not None:
+        automatic = replace(found.axial_mm, value=found.axial_mm.value - at_mm)
+    zero = Estimate(value=at_mm, u=corrections.hand_u_mm)
+    gathered.corrections.append(noted("end face", automatic, replace(zero, value=0.0), corrections))
+    chamfer = None if found is None else found.chamfer_mm
+    return EndFace(
+        axial_mm=zero,
+        chamfer_mm=chamfer if chamfer is not None and chamfer.value > at_mm else None,
+        rim_radius_mm=rim_mm,
+        what=END_BY_HAND,
+        support=0.0 if found is None else found.support,
+    )
 
 
 def _axial_of(pose: ShaftPose, camera: Camera, point_px: FloatArray) -> float:
@@ -417,6 +515,7 @@ def _build_chain(
     if options.diameter_mm is None:
         gathered.diameter_in_photo = diameter_by_scale(chain, influences)
         return chain, influences
+    stated = chain
     if options.scale_height_mm is None:
         gathered.agreement = Agreement(en=_height_plausibility(chain))
     else:
@@ -424,7 +523,7 @@ def _build_chain(
         gathered.agreement = Agreement(en=en)
         gathered.diameter_in_photo = in_photo
     if not gathered.agreement.agree:
-        raise _disagreement(chain, scale, gathered.agreement.en, options)
+        raise _disagreement(stated, influences, scale, gathered, options)
     return chain, influences
 
 
@@ -437,22 +536,45 @@ def _height_plausibility(chain: Chain) -> float:
 
 
 def _disagreement(
-    chain: Chain, scale: ScaleReading, en: float, options: MeasureOptions
+    chain: Chain,
+    influences: list[Influence],
+    scale: ScaleReading,
+    gathered: _Gathered,
+    options: MeasureOptions,
 ) -> ScaleDisagreesError:
-    """The refusal, with what would have to be true for the two to agree."""
-    kind = scale.result.kind
-    height = chain.height_of_scale(replace(chain, height_mm=None, scale_weight=0.0).pose())
+    """The refusal, with the likeliest causes as the photo shows them."""
+    assert gathered.photo is not None
+    assert gathered.lens is not None
+    assert gathered.agreement is not None
+    photo, lens, kind = gathered.photo, gathered.lens, scale.result.kind
+    usual = lens_from_exif(photo.identity, photo.width_px, photo.height_px)
+
+    def en_of(changed: Chain) -> float:
+        if changed.height_mm is None:
+            return _height_plausibility(changed)
+        return weigh_scales(changed, influences)[2]
+
+    causes = likely_causes(
+        Contradiction(
+            chain=chain,
+            en_of=en_of,
+            kind=kind,
+            print_checked=scale.size_checked,
+            pitch_given=options.pitch_mm is not None,
+            lens=lens,
+            estimated=bend_to_scale(usual, [scale.plane]),
+            pitch_mm=scale.result.pitch_mm,
+        )
+    )
+    seen = f"Diameter and {kind} disagree (E_n = {gathered.agreement.en:.2f}, satisfactory up to 1)"
     by_scale = chain.radius_by_scale()
-    seen = f"Diameter and {kind} disagree (E_n = {en:.2f}, satisfactory up to 1): "
     if by_scale is not None:
-        seen += f"by the {kind} the shaft measures {2.0 * by_scale:.2f} mm across, "
-        seen += f"stated are {options.diameter_mm:.2f} mm; "
-    seen += f"they would agree if the {kind} lay {height:+.1f} mm from the level of the axis."
+        seen += f": by the {kind} the shaft measures {2.0 * by_scale:.2f} mm across, "
+        seen += f"stated are {options.diameter_mm:.2f} mm"
+    likeliest = "Likeliest cause" if len(causes) == 1 else "Causes about as likely"
+    whats = "; or ".join(cause.what for cause in causes)
     return ScaleDisagreesError(
-        seen,
-        f"Measure the diameter again at the seal land, check the height of the {kind}"
-        + (" and the size of the print" if kind == "card" else " and its pitch")
-        + ", and that the lens file is of this camera.",
+        f"{seen}. {likeliest}: {whats}.", " ".join(cause.remedy for cause in causes)
     )
 
 
@@ -539,6 +661,7 @@ def _report_bands(
             position_mm=Estimate(value=edge.axial_mm, u=edge.fit_u_mm),
             blur_mm=edge.width_mm,
             wobble_mm=edge.wobble_mm,
+            by_hand=edge.by_hand,
         )
         for edge in edges
     ]
@@ -579,6 +702,20 @@ def _seen_edge_on(placed: _Placed, zero: RingReading) -> EndFace:
     return replace(placed.end, axial_mm=replace(axial, u=math.hypot(axial.u, u_mm)))
 
 
+def _correct_bands(
+    placed: _Placed,
+    readings: list[BandReading],
+    automatic: tuple[Band, ...],
+    corrections: Corrections,
+    gathered: _Gathered,
+) -> tuple[tuple[Band, ...], Budget]:
+    """The bands as a person sees them, and a note of both values of every edge that moved."""
+    corrected = correct_readings(readings, corrections, seen_to_mm=placed.land_mm[1])
+    bands, budget = _report_bands(placed, [c.reading for c in corrected if c.reading is not None])
+    gathered.corrections += note_bands(corrected, bands, automatic, corrections)
+    return bands, budget
+
+
 def _doubts_of_budget(bands: Sequence[Band]) -> list[Doubt]:
     """Where the interval by draws is not that of the first-order budget (JCGM 101, 8)."""
     bent = []
@@ -603,8 +740,8 @@ def _doubts_of_budget(bands: Sequence[Band]) -> list[Doubt]:
     return [Doubt(code="budget-bent", message=message)]
 
 
-def _expected_expanded_mm(placed: _Placed) -> float:
-    """U of a clear band edge in the middle of the land, as sharp as the photo allows."""
+def _expected(placed: _Placed) -> tuple[float, Improvement]:
+    """U of a clear band edge in the middle of the land, and what would narrow it most."""
     middle = 0.5 * (placed.land_mm[0] + placed.land_mm[1])
     pixel_mm = float(placed.strip.axial_mm[1] - placed.strip.axial_mm[0])
     edge = BandEdge(
@@ -619,4 +756,14 @@ def _expected_expanded_mm(placed: _Placed) -> float:
         start=edge, end=replace(edge, axial_mm=middle + 2.0), looks="smoother", strength=0.0
     )
     _, budget = _report_bands(placed, [reading], by_draws=False)
-    return budget.edges[0].expanded
+    whole = budget.edges[0].expanded
+    here = [line for line in budget.lines if line.edge == "band 1 start"]
+    lines = [line for line in here if line.source not in _NOT_OF_THE_PHOTO]
+    worst = max(lines, key=lambda line: line.contribution_mm)
+    share = min(1.0, worst.contribution_mm / budget.edges[0].u)
+    improvement = Improvement(
+        source=worst.source,
+        advice=ADVICE[worst.source],
+        expanded_mm=whole * math.sqrt(1.0 - share**2),
+    )
+    return whole, improvement

@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from bandscan.band_places import BandFile
+from bandscan.lip_odds import LipOdds
 from bandscan.remedies import Candidate, Remedy, Situation, list_remedies
 from bandscan.result import Landing
 from bandscan.seal import Seal, check_fit
 from bandscan.stack_up import LipPlace, lip_places
-from bandscan.steps.landing import plan_landing
+from bandscan.steps.landing import lip_odds, plan_landing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,6 +22,8 @@ class Plan:
     ----------
     file : str
         The seal file as the user named it.
+    odds : tuple of LipOdds
+        What decides about each lip at any shift.
     flipped : Landing
         The same seal turned round in the same seat.
     """
@@ -28,6 +31,7 @@ class Plan:
     file: str
     seal: Seal
     places: tuple[LipPlace, ...]
+    odds: tuple[LipOdds, ...]
     landing: Landing
     flipped: Landing
     remedies: tuple[Remedy, ...]
@@ -92,6 +96,7 @@ def _plan(
         file=file,
         seal=seal,
         places=places,
+        odds=lip_odds(measured.bands, seal, seen_mm=measured.seen_mm, cut_in_mm=measured.cut_in_mm),
         landing=landing,
         flipped=flipped,
         remedies=list_remedies(situation),

@@ -134,12 +134,15 @@ class EdgeResult:
         Cosine and sine part of its run round the shaft.
     spread_mm : Spread or None
         Position by draws of the inputs (JCGM 101).
+    by_hand : bool
+        Set by a person in place of what was found.
     """
 
     position_mm: Estimate
     blur_mm: float = 0.0
     wobble_mm: tuple[float, float] = (0.0, 0.0)
     spread_mm: Spread | None = None
+    by_hand: bool = False
 
     def along(self, angle_rad: ArrayLike, arc_rad: tuple[float, float]) -> FloatArray:
         """Axial position, mm, at the angles, same shape; its mean over `arc_rad` is the value."""
@@ -166,9 +169,49 @@ class Band:
     end: EdgeResult
     width_mm: Estimate
     arc_rad: tuple[float, float]
-    looks: str  # "brighter", "darker" or "smoother"
+    looks: str  # "brighter", "darker" or "smoother"; "by hand" where only a person saw it
     strength: float
     width_spread_mm: Spread | None = None
+
+    @property
+    def by_hand(self) -> tuple[str, ...]:
+        """Which of its edges, "start" and "end", a person set."""
+        edges = (("start", self.start), ("end", self.end))
+        return tuple(name for name, edge in edges if edge.by_hand)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """One place that a person set by hand; both values are kept.
+
+    Parameters
+    ----------
+    what : str
+        "end face", "band 1 start" and so on with the numbers of the corrected bands, "edge
+        inside band 1" for a bound of two bands that were made one, "no band: start".
+    automatic_mm : Estimate or None
+        What was found, from the end face of the result; None where nothing was found.
+    corrected_mm : Estimate or None
+        What it was set to; None where the person sees no edge.
+    by, why, when : str or None
+        `when` is ISO 8601.
+    """
+
+    what: str
+    automatic_mm: Estimate | None
+    corrected_mm: Estimate | None
+    by: str | None = None
+    why: str | None = None
+    when: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SealFile:
+    """The seal file that a landing was planned with, word for word; `name` without its folder."""
+
+    name: str
+    sha256: str
+    text: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -237,6 +280,10 @@ class Measurement:
         Of the start and end of every band in turn.
     strip : Strip or None
         The surface unwrapped, axial positions from the end face.
+    corrections : tuple of Correction
+        What was set by hand; `bands` and `shaft` have it applied.
+    seal : SealFile or None
+        What `landing` was planned with.
     """
 
     file: str
@@ -252,6 +299,8 @@ class Measurement:
     refusal: Refusal | None = None
     landing: Landing | None = None
     strip: Strip | None = None
+    corrections: tuple[Correction, ...] = ()
+    seal: SealFile | None = None
 
     @property
     def exit_status(self) -> int:
@@ -270,6 +319,24 @@ class QualityFigure:
     advice: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Improvement:
+    """The one change that would narrow the margin most.
+
+    Parameters
+    ----------
+    source : str
+        Source in the uncertainty budget that it removes.
+    advice : str
+    expanded_mm : float
+        Expanded uncertainty of a clear edge without that source: the best it can give.
+    """
+
+    source: str
+    advice: str
+    expanded_mm: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CheckReport:
     """What a photo is good for, without bands; fields as in `Measurement`.
@@ -278,6 +345,7 @@ class CheckReport:
     ----------
     expected_expanded_mm : float or None
         Expanded uncertainty that a clear band edge would have in this photo.
+    improvement : Improvement or None
     """
 
     file: str
@@ -287,6 +355,7 @@ class CheckReport:
     shaft: ShaftResult | None = None
     quality: tuple[QualityFigure, ...] = ()
     expected_expanded_mm: float | None = None
+    improvement: Improvement | None = None
     refusal: Refusal | None = None
 
     @property

@@ -24,13 +24,23 @@ def load_result(path: Path | str) -> Mapping[str, Any]:
         It is missing, no result of one photo, or that photo was refused.
     """
     content = _load(Path(path))
+    check_result(content, path)
+    return content
+
+
+def check_result(content: Mapping[str, Any], path: Path | str) -> None:
+    """Refuse what is no result of a photo that was measured; `path` is for the message.
+
+    Raises
+    ------
+    UnreadableFileError
+    """
     if content.get("schema") != _SCHEMA:
         raise _unfit(path, f"its schema is {content.get('schema')!r}, not {_SCHEMA!r}")
     refusal = content.get("refusal")
     if refusal:
         said = refusal.get("message", "") if isinstance(refusal, dict) else ""
         raise _unfit(path, f"its photo was refused: {said}".removesuffix("."))
-    return content
 
 
 @contextmanager

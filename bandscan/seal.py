@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 
-from bandscan.toml_table import Table, TomlFile, read_toml
+from bandscan.toml_table import Table, TomlFile, parse_toml, read_toml
 from calib.errors import UnreadableFileError
 from calib.quantity import Estimate
 
@@ -170,7 +170,15 @@ def read_seal(path: Path | str) -> Seal:
         The file is missing or no TOML, or a value is missing, unknown or impossible; the
         message names the line and the remedy the fix.
     """
-    file = read_toml(path, "seal file")
+    return _seal(read_toml(path, "seal file"))
+
+
+def parse_seal(text: str, path: Path) -> Seal:
+    """A seal from the text of its file; see `read_seal`."""
+    return _seal(parse_toml(text, path, "seal file"))
+
+
+def _seal(file: TomlFile) -> Seal:
     file.only(_TABLES)
     head = _require(file, "seal")
     head.only(("label", "shaft_mm", "width_mm", "width_u_mm", "seat_mm", "material"))
@@ -188,7 +196,7 @@ def read_seal(path: Path | str) -> Seal:
         if names.count(name) > 1:
             table.refuse("name", f'is "{name}" more than once', "Give each lip its own name.")
     return Seal(
-        label=head.word("label", Path(path).stem),
+        label=head.word("label", file.path.stem),
         shaft_mm=shaft_mm,
         width_mm=width,
         lips=lips,

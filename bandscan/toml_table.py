@@ -225,8 +225,13 @@ def read_toml(path: Path | str, what: str) -> TomlFile:
         It is missing, not text, or not TOML.
     """
     path = Path(path)
+    return parse_toml(read_text(path, what), path, what)
+
+
+def read_text(path: Path, what: str) -> str:
+    """What stands in a text file; parameters and errors as for `read_toml`."""
     try:
-        text = path.read_text(encoding="utf-8")
+        return path.read_bytes().decode("utf-8")
     except OSError as error:
         raise UnreadableFileError(
             f"The {what} {path} cannot be read: {error.strerror or error}.", "Check its name."
@@ -235,6 +240,10 @@ def read_toml(path: Path | str, what: str) -> TomlFile:
         raise UnreadableFileError(
             f"The {what} {path} is not a text file.", "Give the TOML file."
         ) from None
+
+
+def parse_toml(text: str, path: Path, what: str) -> TomlFile:
+    """The text of a TOML file; parameters and errors as for `read_toml`."""
     try:
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

@@ -74,6 +74,10 @@ class ScalePlane:
     made_distribution: str = "rectangular"
     made_origin: str = RULE_ORIGIN
 
+    def resized(self, ratio: float) -> ScalePlane:
+        """The plane were the scale `ratio` times as large as described."""
+        return self.changed(np.array([ratio - 1.0, 0.0, 0.0]))
+
     def changed(self, change: FloatArray) -> ScalePlane:
         """The plane with relative distance and two slopes changed, `change` of shape (3,)."""
         across = np.cross(self.normal, self.along)

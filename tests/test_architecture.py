@@ -15,17 +15,19 @@ LEVELS = [
     ("bandscan",),  # values that travel, and mathematics
     ("bandscan.steps",),  # stages of the work
     ("bandscan.pipeline", "bandscan.planning"),  # these alone know the order of the stages
-    ("bandscan.output",),  # results as text and pictures
+    ("bandscan.output", "bandscan.records"),  # results as text and pictures; results kept
+    ("bandscan.report",),  # page and PDF of one measurement
     ("bandscan.cli", "bandscan.__main__"),  # one module a command
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
 
 # What the output may read: results and the values in them, no mathematics.
 READABLE_NAMES = (
-    "curves explanation model result "  # of a measurement
-    "attribution band_places planning remedies seal shaft_sheet stack_up"  # of a landing
+    "curves explanation model options result "  # of a measurement
+    "attribution band_places planning remedies seal shaft_sheet stack_up "  # of a landing
+    "records records.reading wear_growth"  # of a shaft over the years
 )
-READABLE = {f"bandscan.{name}" for name in READABLE_NAMES.split()}
+READABLE = {"bandscan"} | {f"bandscan.{name}" for name in READABLE_NAMES.split()}  # + version
 
 OUTPUT = "bandscan.output"
 HEAVY = {"scipy", "skimage", "matplotlib"}  # too slow to load for the measuring path

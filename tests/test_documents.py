@@ -19,8 +19,8 @@ README = (ROOT / "README.md").read_text()
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
 
 # Codes that never stand in a refusal: a result that cannot be written, a set of board photos
-# that fixes no lens.
-NOT_REFUSALS = {"unwritable", "calibration"}
+# that fixes no lens, records that cannot be used, a result that is not kept.
+NOT_REFUSALS = {"unwritable", "calibration", "records", "not-kept"}
 
 
 MODULES = [

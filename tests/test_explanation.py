@@ -115,7 +115,9 @@ def test_every_cause_of_a_real_budget_has_its_advice():
 
     root = Path(__file__).resolve().parents[1] / "bandscan"
     text = (root / "influences.py").read_text() + (root / "steps" / "budget.py").read_text()
-    named = set(re.findall(r'(?:source=|_single\(\s*|_influence\(\s*)"([a-z ]+)"', text))
+    named = set(
+        re.findall(r'(?:source=|_single\(\s*|_influence\(\s*|source, .* = )"([a-z ]+)"', text)
+    )
     assert {"silhouettes", "lens", "focus", "end face", "edge fit", "temperature"} <= named
     assert named | {"rule class", "print of the card"} == set(ADVICE)
 

@@ -39,7 +39,12 @@ def judged(painted: Strip) -> dict[str, bool]:
 
 
 def test_a_good_strip_is_good_in_every_figure():
-    assert judged(strip()) == {"resolution": True, "sharpness": True, "glare on the land": True}
+    assert judged(strip()) == {
+        "resolution": True,
+        "sharpness": True,
+        "glare on the land": True,
+        "exposure of the land": True,
+    }
 
 
 @pytest.mark.parametrize(
@@ -70,7 +75,7 @@ def test_a_fair_strip_is_kept_with_advice(fair, figure):
 
 
 def test_figures_carry_the_resolution_and_the_clipped_share():
-    resolution, _, glare = judge_quality(
+    resolution, _, glare, _ = judge_quality(
         strip(step_mm=0.04, clipped=0.3), land_mm=LAND, arc_rad=ARC
     )
     assert resolution.value == pytest.approx(25.0)

@@ -8,7 +8,7 @@ import pytest
 
 from bandscan.output.files import UnwritableFileError, write_file
 from bandscan.output.result_json import check_object, json_text, measurement_object
-from bandscan.result import CheckReport, Measurement, QualityFigure, Refusal
+from bandscan.result import CheckReport, Improvement, Measurement, QualityFigure, Refusal
 from tests import examples
 
 
@@ -21,11 +21,11 @@ def test_the_fields_are_those_agreed(content):
     assert content["schema"] == "bandscan.measurement/1"
     assert set(content) == {
         "schema", "photo", "lens", "scales", "agreement", "shaft", "bands", "budget",
-        "covariance_mm2", "warnings", "refusal", "landing",
+        "covariance_mm2", "corrections", "warnings", "refusal", "landing", "seal",
     }  # fmt: skip
     assert content["photo"] == {
         "file": "leg4.jpg", "sha256": "0" * 64, "width_px": 1200, "height_px": 900,
-        "taken": "2026-05-04T10:11:12",
+        "taken": "2026-05-04T10:11:12", "orientation": 1, "camera": None,
     }  # fmt: skip
     assert content["lens"]["source"] == "file"
     assert content["lens"]["cx_px"] == 599.5
@@ -159,16 +159,25 @@ def test_a_landing_is_given_in_full(content):
 
 def test_a_check_has_the_agreed_fields():
     figure = QualityFigure(name="sharpness", value=0.8, unit="px", good=True, advice="")
+    better = Improvement(source="lens", advice="Calibrate the camera.", expanded_mm=0.04)
     report = CheckReport(
-        file="leg4.jpg", photo=examples.photo(), quality=(figure,), expected_expanded_mm=0.07
+        file="leg4.jpg",
+        photo=examples.photo(),
+        quality=(figure,),
+        expected_expanded_mm=0.07,
+        improvement=better,
     )
     content = json.loads(json_text([check_object(report)]))
     assert content["schema"] == "bandscan.check/1"
     assert set(content) == {
-        "schema", "photo", "lens", "scales", "shaft", "quality", "expected_U_mm", "refusal",
+        "schema", "photo", "lens", "scales", "shaft", "quality", "expected_U_mm", "improvement",
+        "refusal",
     }  # fmt: skip
     assert content["shaft"] is None
     assert content["expected_U_mm"] == 0.07
+    assert content["improvement"] == {
+        "source": "lens", "advice": "Calibrate the camera.", "expected_U_mm": 0.04,
+    }  # fmt: skip
     assert content["quality"] == [
         {"name": "sharpness", "value": 0.8, "unit": "px", "good": True, "advice": ""}
     ]

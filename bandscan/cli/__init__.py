@@ -22,11 +22,13 @@ COMMANDS = {
     "measure": "Measure where old lip seals have polished the shaft.",
     "check": "Say what a photo is good for, before the shaft is gone.",
     "lens": "Calibrate a lens from photos of a flat board.",
+    "card": "Write a card to print, true to scale, and its description.",
     "explain": "Say what an uncertainty is made of, and what would halve it.",
     "landing": "Say where the lips of a new seal land, and what to do about it.",
     "seal": "Write a seal file step by step, or check one and draw it.",
     "attribute": "Say which lip of the old seal made which band.",
     "sheet": "Check a shaft against published limits, each with its source.",
+    "report": "Make a page or a PDF of one measurement.",
     "demo": "Measure a sample photo and say where the pictures are.",
 }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from bandscan.cli.asking import (
     photos_argument,
     verbose_option,
 )
+from bandscan.cli.correcting import correcting_options, corrections_from
 
 
 @click.command()
@@ -31,6 +33,7 @@ from bandscan.cli.asking import (
     metavar="DIR",
     help="Where pictures and results go.  [default: PHOTO-bandscan/ beside the photo]",
 )
+@correcting_options
 @json_option
 @verbose_option
 @click.pass_context
@@ -41,12 +44,17 @@ def measure(ctx: click.Context, /, **asked: Any) -> None:
     and writes a picture with the bands drawn on the photo. A scale in the picture or
     --diameter is needed; with both, both are used and compared.
 
+    Where you disagree with an edge, set it: --band 12.4:15.9. The result keeps both
+    values, and who changed it and why.
+
     Isolate the machine and lock it out before you touch the shaft. Mind solvent fumes
     and skin when cleaning; shaft and seal edges can be razor-sharp.
     """
     from bandscan.cli.running import measure_all
 
-    options = options_from(asked, seal_path=asked["seal"])
+    options = replace(
+        options_from(asked, seal_path=asked["seal"]), corrections=corrections_from(asked)
+    )
     status = measure_all(
         asked["photos"],
         options,

@@ -16,6 +16,7 @@ from bandscan.output.drawing import Picture, load_font
 from bandscan.output.files import UnwritableFileError, make_folder, write_file
 from bandscan.output.overlay import draw_overlay
 from bandscan.output.result_json import check_object, json_text, measurement_object
+from bandscan.output.settings_json import settings_object
 from bandscan.output.strip import draw_strip
 from bandscan.output.table import check_text, measurement_text
 from bandscan.pipeline import check_photo, measure_photo
@@ -42,13 +43,14 @@ def measure_all(
         The highest exit status of them.
     """
     objects: list[dict[str, Any]] = []
+    settings = settings_object(options)
     status = 0
     with ThreadPoolExecutor(max_workers=1) as painter:
         painter.submit(load_font)  # while the first photo is measured
         for number, (path, stem) in enumerate(zip(photos, _stems(photos), strict=True), start=1):
             _tell_progress(number, photos)
             measurement = _measure_one(path, options, verbose=verbose)
-            content = measurement_object(measurement)
+            content = measurement_object(measurement) | settings
             objects.append(content)
             folder = path.with_name(f"{path.name}-bandscan") if out is None else out
             written, write_status = _write_results(measurement, content, folder / stem, painter)

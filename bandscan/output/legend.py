@@ -85,7 +85,9 @@ def _number_lines(measurement: Measurement, room: float, size: int) -> list[tupl
     for number, band in enumerate(measurement.bands, start=1):
         start, end = plus_minus(band.start.position_mm), plus_minus(band.end.position_mm)
         lines.append((f"band {number}:  {start}  to  {end}", True))
-        lines.append((f"              width {plus_minus(band.width_mm)}, {band.looks}", False))
+        by_hand = f"; {' and '.join(band.by_hand)} by hand" if band.by_hand else ""
+        text = f"              width {plus_minus(band.width_mm)}, {band.looks}{by_hand}"
+        lines.append((text, False))
     if not measurement.bands:
         lines.append(("no polished band was found", True))
     lines += wrapped("± holds the true edge in 95 of 100 cases")

@@ -19,7 +19,7 @@ from bandscan.curves import (
     ring_px,
     surface_px,
 )
-from bandscan.model import Photo
+from bandscan.model import END_BY_HAND, Photo
 from bandscan.output.drawing import (
     BLACK,
     BLUE,
@@ -200,6 +200,9 @@ def _draw_shaft(sheet: _Sheet, measurement: Measurement, keys: list[Key]) -> Non
         _draw_lip(sheet, lip)
     if bands:
         keys.extend(_band_keys(hatched=any(hatched)))
+    if any(band.by_hand for band in bands):
+        text = "band edge that was set by hand"
+        keys.append(Key(kind="line", colour=VERMILION, dashes=DASHED, text=text))
     if lips:
         keys.append(Key(kind="cross", colour=GREEN, text="where a lip of the new seal would run"))
         keys.append(Key(kind="whisker", colour=BLACK, text="margin of a lip (95 %), to scale"))
@@ -270,7 +273,8 @@ def _draw_band(sheet: _Sheet, band: Band) -> bool:
         for beyond in (arc_angles((-half, band.arc_rad[0])), arc_angles((band.arc_rad[1], half))):
             hidden = sheet.surface(edge.along(beyond, band.arc_rad), beyond)
             draw_lines(sheet.picture, dashed(hidden, DOTTED), VERMILION, 2, halo=False)
-        draw_lines(sheet.picture, [line], VERMILION, EDGE_PX, halo=not hatched)
+        parts = dashed(line, DASHED) if edge.by_hand else [line]
+        draw_lines(sheet.picture, parts, VERMILION, EDGE_PX, halo=not hatched)
     return hatched
 
 
@@ -364,14 +368,22 @@ def _draw_end(sheet: _Sheet, keys: list[Key]) -> None:
         keys.append(Key(kind="line", colour=BLUE, dashes=DASHED, text=text))
     rim = sheet.at(end_face_px(sheet.camera, sheet.shaft))
     draw_lines(sheet.picture, [rim], SKY_BLUE, 5)
-    keys.append(Key(kind="line", colour=SKY_BLUE, text="shaft end face: distances begin here"))
+    text = "shaft end face: distances begin here"
+    if _end_by_hand(sheet):
+        text += "; set by hand"
+    keys.append(Key(kind="line", colour=SKY_BLUE, text=text))
+
+
+def _end_by_hand(sheet: _Sheet) -> bool:
+    return sheet.shaft.end.what == END_BY_HAND
 
 
 def _labels(sheet: _Sheet, measurement: Measurement, side: float) -> list[Label]:
     def label(lines: tuple[str, ...], colour: Colour, axial_mm: float) -> Label:
         return Label(lines=lines, colour=colour, point=_outline(sheet, side, np.array(axial_mm)))
 
-    labels = [label(("shaft end", "0 mm"), SKY_BLUE, 0.0)]
+    end = ("shaft end", "0 mm", "by hand") if _end_by_hand(sheet) else ("shaft end", "0 mm")
+    labels = [label(end, SKY_BLUE, 0.0)]
     chamfer = sheet.shaft.end.chamfer_mm
     if chamfer is not None:
         lines = ("chamfer edge", f"{plus_minus(chamfer)} mm")
@@ -379,7 +391,8 @@ def _labels(sheet: _Sheet, measurement: Measurement, side: float) -> list[Label]
     bands = measurement.bands if measurement.refusal is None else ()
     for number, band in enumerate(bands, start=1):
         middle = (band.start.position_mm.value + band.end.position_mm.value) / 2.0
-        labels.append(label((f"band {number}", *_span_lines(band)), VERMILION, middle))
+        by_hand = (f"{' and '.join(band.by_hand)} by hand",) if band.by_hand else ()
+        labels.append(label((f"band {number}", *_span_lines(band), *by_hand), VERMILION, middle))
     for lip in measurement.landing.lips if measurement.landing is not None else ():
         low, margin = rounded(lip.contact_mm[0], lip.expanded_mm)
         high, _ = rounded(lip.contact_mm[1], lip.expanded_mm)

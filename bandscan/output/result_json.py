@@ -14,16 +14,19 @@ from bandscan.model import BudgetLine, Photo
 from bandscan.result import (
     Band,
     CheckReport,
+    Correction,
     EdgeResult,
+    Improvement,
     Landing,
     LandingLip,
     Measurement,
     Refusal,
     ScaleResult,
+    SealFile,
     ShaftResult,
 )
 from calib.camera import Camera
-from calib.lens import LensCalibration
+from calib.lens import CameraIdentity, LensCalibration
 from calib.monte_carlo import Spread, validate
 from calib.quantity import Estimate
 
@@ -49,9 +52,11 @@ def measurement_object(measurement: Measurement) -> Json:
         "bands": [_band(camera, measurement.shaft, band) for band in bands],
         "budget": [_budget_line(line) for line in measurement.budget],
         "covariance_mm2": measurement.covariance_mm2 if bands else None,
+        "corrections": [_correction(correction) for correction in measurement.corrections],
         "warnings": [{"code": w.code, "message": w.message} for w in measurement.warnings],
         "refusal": _refusal(measurement.refusal),
         "landing": None if measurement.landing is None else landing_object(measurement.landing),
+        "seal": None if measurement.seal is None else _seal(measurement.seal),
     }
 
 
@@ -96,7 +101,18 @@ def check_object(report: CheckReport) -> Json:
             for figure in report.quality
         ],
         "expected_U_mm": report.expected_expanded_mm,
+        "improvement": _improvement(report.improvement),
         "refusal": _refusal(report.refusal),
+    }
+
+
+def _improvement(improvement: Improvement | None) -> Json | None:
+    if improvement is None:
+        return None
+    return {
+        "source": improvement.source,
+        "advice": improvement.advice,
+        "expected_U_mm": improvement.expanded_mm,
     }
 
 
@@ -136,6 +152,32 @@ def _photo(file: str, photo: Photo | None) -> Json:
         "width_px": None if photo is None else photo.width_px,
         "height_px": None if photo is None else photo.height_px,
         "taken": None if photo is None else photo.taken,
+        "orientation": None if photo is None else photo.orientation,
+        "camera": None if photo is None else _camera(photo.identity),
+    }
+
+
+def _camera(identity: CameraIdentity) -> str | None:
+    """Make and model; nothing that tells one camera from another of its kind."""
+    return " ".join(part for part in (identity.make, identity.model) if part) or None
+
+
+def _seal(seal: SealFile) -> Json:
+    """The seal file word for word, so that its landing can be planned anew."""
+    return {"file": seal.name, "sha256": seal.sha256, "text": seal.text}
+
+
+def _correction(correction: Correction) -> Json:
+    def place(estimate: Estimate | None) -> Json | None:
+        return None if estimate is None else full_estimate(estimate)
+
+    return {
+        "what": correction.what,
+        "automatic_mm": place(correction.automatic_mm),
+        "corrected_mm": place(correction.corrected_mm),
+        "by": correction.by,
+        "why": correction.why,
+        "when": correction.when,
     }
 
 
@@ -218,6 +260,12 @@ def _shaft(camera: Camera | None, shaft: ShaftResult | None) -> Json | None:
             "scale": shaft.temperatures.standard_c,
             "stated": shaft.temperatures.stated,
         },
+        "pose": {
+            "origin_mm": shaft.pose.origin_mm.tolist(),
+            "direction": shaft.pose.direction.tolist(),
+            "radius_mm": shaft.pose.radius_mm,
+        },
+        "rim_radius_mm": shaft.end.rim_radius_mm,
     }
 
 
@@ -240,6 +288,9 @@ def _band(camera: Camera | None, shaft: ShaftResult | None, band: Band) -> Json:
         "arc_deg": _degrees(band.arc_rad),
         "looks": band.looks,
         "strength": band.strength,
+        "by_hand": band.by_hand,
+        "start_wobble_mm": band.start.wobble_mm,
+        "end_wobble_mm": band.end.wobble_mm,
     }
 
 

@@ -195,7 +195,8 @@ def _draw_band(frame: _Frame, band: Band) -> None:
     angles = np.linspace(band.arc_rad[0], band.arc_rad[1], 41)
     for edge in (band.start, band.end):
         curve = np.column_stack([frame.x(edge.along(angles, band.arc_rad)), frame.y(angles)])
-        draw_lines(frame.picture, [curve], VERMILION, 3)
+        parts = dashed(curve, DASHED) if edge.by_hand else [curve]
+        draw_lines(frame.picture, parts, VERMILION, 3)
     at = [(edge.position_mm.value, edge.position_mm.expanded) for edge in (band.start, band.end)]
     for low, high in join_margins(at[0], at[1]):
         near, far = _column(frame, low), _column(frame, high)

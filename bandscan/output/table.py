@@ -9,6 +9,7 @@ from bandscan.output.landing_words import lip_lines, shift_lines
 from bandscan.output.wording import (
     CAUTION,
     agreement_words,
+    correction_words,
     end_words,
     plus_minus,
     scale_words,
@@ -48,6 +49,7 @@ def measurement_text(
         lines += [*_landing_lines(measurement.landing), ""]
     if budget:
         lines += [*_budget_lines(measurement), ""]
+    lines += [_row("Corrected", correction_words(c)) for c in measurement.corrections]
     lines += [_row("Warning", doubt.message) for doubt in measurement.warnings]
     lines += _files(written)
     lines.append(_row("Caution", CAUTION))
@@ -70,6 +72,10 @@ def check_text(report: CheckReport) -> str:
         lines.append(f"  {figure.name:<22} {figure.value:>8.3g} {figure.unit:<6} {verdict}")
     if report.expected_expanded_mm is not None:
         lines.append(_row("To expect", f"± {report.expected_expanded_mm:.2f} mm on a clear edge"))
+    if report.improvement is not None:
+        better = report.improvement
+        best = f"± {better.expanded_mm:.2f} mm at best"
+        lines.append(_row("Best change", f"{better.advice} ({better.source}; {best})"))
     return "\n".join(lines)
 
 
@@ -116,7 +122,8 @@ def _band_lines(measurement: Measurement) -> list[str]:
     for number, band in enumerate(measurement.bands, start=1):
         start, end = plus_minus(band.start.position_mm), plus_minus(band.end.position_mm)
         width = plus_minus(band.width_mm)
-        cells = f"{start:<{_COLUMN}}{end:<{_COLUMN}}{width:<{_COLUMN}}{band.looks}"
+        by_hand = f"; {' and '.join(band.by_hand)} set by hand" if band.by_hand else ""
+        cells = f"{start:<{_COLUMN}}{end:<{_COLUMN}}{width:<{_COLUMN}}{band.looks}{by_hand}"
         lines.append(_row(f"band {number}", cells))
     factors = sorted(
         edge.position_mm.k for band in measurement.bands for edge in (band.start, band.end)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 
-from bandscan.result import Measurement, ScaleResult, ShaftResult
+from bandscan.model import END_BY_HAND
+from bandscan.result import Correction, Measurement, ScaleResult, ShaftResult
 from calib.quantity import Estimate
 
 CAUTION = (
@@ -16,6 +17,7 @@ _END_WORDS = {
     "face rim": "rim of the end face",
     "chamfer outer edge": "outer edge of the chamfer",
     "outline": "outline of the shaft",
+    END_BY_HAND: "mark that was set by hand",
 }
 
 
@@ -79,6 +81,23 @@ def _pitch_words(pitch_mm: float) -> str:
         if math.isclose(pitch_mm, 25.4 / parts, rel_tol=1e-6):
             return f"1/{parts} in"
     return f"{pitch_mm:g} mm"
+
+
+def correction_words(correction: Correction) -> str:
+    """What was set by hand, both values, who and why.
+
+    Examples
+    --------
+    >>> correction_words(Correction(what="band 1 end", automatic_mm=Estimate(value=15.9, u=0.03),
+    ...     corrected_mm=Estimate(value=16.2, u=0.1), by="A. Fitter", why="stain"))
+    'band 1 end: 16.20 ± 0.20 mm set by hand, 15.900 ± 0.059 mm was found; A. Fitter: stain'
+    """
+    found = correction.automatic_mm
+    was = "nothing was found" if found is None else f"{plus_minus(found)} mm was found"
+    set_to = correction.corrected_mm
+    now = "taken away by hand" if set_to is None else f"{plus_minus(set_to)} mm set by hand"
+    who = ": ".join(part for part in (correction.by, correction.why) if part)
+    return f"{correction.what}: {now}, {was}" + (f"; {who}" if who else "")
 
 
 def agreement_words(measurement: Measurement) -> str | None:

@@ -17,7 +17,7 @@ import numpy as np
 from bandscan.chain import NO_CHANGE, Chain, RingReading, positions
 from bandscan.chain_draws import ChainDraws, Changes
 from bandscan.influences import Influence, Quantity
-from bandscan.model import BandEdge, BandReading, BudgetInput, BudgetLine, EndFace
+from bandscan.model import END_BY_HAND, BandEdge, BandReading, BudgetInput, BudgetLine, EndFace
 from calib.camera import FloatArray
 from calib.monte_carlo import Draw, Spread, propagate, rectangular, student
 from calib.propagation import first_order
@@ -212,9 +212,12 @@ def _added_shares(end: EndFace, bands: Sequence[BandReading]) -> list[_Share]:
     edges = [edge for band in bands for edge in (band.start, band.end)]
     zero = Quantity(name="plane of the end face", u=end.axial_mm.u, unit="mm")
     tone = Quantity(name="exponent of the tone curve", u=TONE_EXPONENT_U, unit="1")
+    source, kind, origin = "end face", "A", _END_ORIGIN
+    if end.what == END_BY_HAND:
+        source, kind, origin = "end face set by hand", "B", _HAND_ORIGIN
     shares = [
         _Share(
-            influence=_influence("end face", "A", zero, _END_ORIGIN, end.axial_mm.dof),
+            influence=_influence(source, kind, zero, origin, end.axial_mm.dof),
             moves_mm=np.full(len(edges), -end.axial_mm.u),
         ),
         _Share(
@@ -234,6 +237,11 @@ def _added_shares(end: EndFace, bands: Sequence[BandReading]) -> list[_Share]:
 _END_ORIGIN = (
     "edges of the end's rim; chamfer, rounding and burr that could not be told apart are in it"
 )
+_FIT_ORIGIN = (
+    "scatter that the metal's own streaks and noise give the same fit elsewhere on the strip, "
+    "rows correlated as they are"
+)
+_HAND_ORIGIN = "what the eye leaves open, as stated or assumed with the correction"
 _TONE_ORIGIN = (
     "a phone's curve against sRGB (IEC 61966-2-1), exponent ±0.2 (assumption); sensitivity from "
     "the contrast of the edge"
@@ -243,13 +251,15 @@ _TONE_ORIGIN = (
 def _own(edge: BandEdge, side: str) -> list[tuple[Influence, float]]:
     """What belongs to one edge alone, and how far it moves it, mm."""
     width_mm = max(edge.width_mm, _LEAST_WIDTH_MM)
+    source, kind, by, origin = "edge fit", "A", "by the fit", _FIT_ORIGIN
+    if edge.by_hand:
+        source, kind, by, origin = "edge set by hand", "B", "by hand", _HAND_ORIGIN
     return [
         (
             _influence(
-                "edge fit", "A",
-                Quantity(name=f"{side}, place by the fit", u=edge.fit_u_mm, unit="mm"),
-                "scatter that the metal's own streaks and noise give the same fit elsewhere on "
-                "the strip, rows correlated as they are", edge.fit_dof,
+                source, kind,
+                Quantity(name=f"{side}, place {by}", u=edge.fit_u_mm, unit="mm"),
+                origin, edge.fit_dof,
             ),
             edge.fit_u_mm,
         ),

@@ -1,12 +1,4 @@
-"""The landing of a new seal: each lip against the old bands, and the room to move it.
-
-Notes
------
-Verdicts are three-way with a guard band after ISO 14253-1: conformity (fresh metal) and
-non-conformity (an old band, no land) are each stated only where their probability is at
-least 95 %, the default of ISO 14253-1:2017; between them nothing is stated. With one band
-edge near and normal errors that is a guard of 1.645 standard uncertainties.
-"""
+"""The landing of a new seal: each lip against the old bands, and the room to move it."""
 
 from __future__ import annotations
 
@@ -17,14 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from bandscan.band_places import BandPlaces
-from bandscan.normal import ONE_SIDED_95, both_below
-from bandscan.result import Landing, LandingLip, LandingShift
+from bandscan.lip_odds import CONFORMANCE, LipOdds, Room
+from bandscan.normal import ONE_SIDED_95
+from bandscan.result import Landing, LandingShift
 from bandscan.seal import Seal
 from bandscan.stack_up import LipPlace, combined, lip_places
 from calib.camera import FloatArray
 from calib.quantity import Estimate
 
-CONFORMANCE = 0.95  # probability that a verdict asks for; default of ISO 14253-1:2017
 # Of either end of a cut in the outline: lens blur and shading reach so far (the bands' search
 # keeps 0.6 mm away from it, taken as twice this).
 CUT_IN_U_MM = 0.3
@@ -47,50 +39,6 @@ class _Track:
 
     strips_mm: FloatArray
     covariance_mm2: FloatArray
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Tracks:
-    """The strips that are left by different obstacles.
-
-    Parameters
-    ----------
-    free : _Track
-        Fresh metal: left by all of them.
-    unlimited : _Track
-        Left by the bands alone.
-    bare : _Track
-        Land: left by its ends and its grooves.
-    without : tuple of (str, _Track)
-        What is no band, one at a time: in words, and what it leaves.
-    """
-
-    free: _Track
-    unlimited: _Track
-    bare: _Track
-    without: tuple[tuple[str, _Track], ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Room:
-    """A lip in one strip: distances to its two limits, in and as standard deviations.
-
-    Both distances change by the shift, one up and the other down.
-    """
-
-    low_mm: float
-    high_mm: float
-    low_u_mm: float
-    high_u_mm: float
-    rho: float
-
-    def probability(self, shift_mm: float = 0.0) -> float:
-        """Probability that the whole contact lies inside the strip."""
-        return both_below(
-            (self.low_mm + shift_mm) / self.low_u_mm,
-            (self.high_mm - shift_mm) / self.high_u_mm,
-            self.rho,
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,34 +84,42 @@ def plan_landing(
     -------
     Landing
     """
-    places = lip_places(seal)
+    lips = lip_odds(bands, seal, seen_mm=seen_mm, cut_in_mm=cut_in_mm)
+    return Landing(
+        lips=tuple(lip.at(0.0) for lip in lips), shift=_shift(lips, seal.mounting.shift_mm)
+    )
+
+
+def lip_odds(
+    bands: BandPlaces,
+    seal: Seal,
+    *,
+    seen_mm: tuple[Estimate, Estimate] | None = None,
+    cut_in_mm: Sequence[Window] = (),
+) -> tuple[LipOdds, ...]:
+    """What decides about every lip at any shift; parameters as in `plan_landing`."""
     land = _land(seal)
     known = _cut(land, seen_mm)
     grooves = _exactly(seal.mounting.grooves_mm, seal.mounting.land_u_mm)
     cuts = _exactly(cut_in_mm, CUT_IN_U_MM)
-    tracks = _Tracks(
-        free=_track(_together(bands, grooves, cuts), known),
-        unlimited=_track(bands, _NO_LIMITS),
-        bare=_track(grooves, (known[0], land[1])),
-        without=_without_each(land, seen_mm, grooves, cuts),
+    free = _track(_together(bands, grooves, cuts), known)
+    unlimited = _track(bands, _NO_LIMITS)
+    bare = _track(grooves, (known[0], land[1]))
+    without = _without_each(land, seen_mm, grooves, cuts)
+    return tuple(
+        LipOdds(
+            name=place.lip.name,
+            contact_mm=place.contact_mm,
+            u_mm=place.middle_mm.u,
+            expanded_mm=place.middle_mm.expanded,
+            gaps_mm=_gaps(place, bands),
+            free=_rooms(place, free),
+            between_bands=_rooms(place, unlimited),
+            on_land=_rooms(place, bare),
+            without=tuple((words, _rooms(place, track)) for words, track in without),
+        )
+        for place in lip_places(seal)
     )
-    return Landing(
-        lips=tuple(_landing_lip(place, bands, tracks) for place in places),
-        shift=_shift(places, tracks.free, seal.mounting.shift_mm),
-    )
-
-
-def clearances(contact_mm: Window, bands: BandPlaces) -> list[tuple[float, int]]:
-    """Signed distance of a contact to every band, and the index of the edge it is taken from.
-
-    Negative where they overlap: the least move that would part them.
-    """
-    found = []
-    for number, (start, end) in enumerate(bands.edges_mm):
-        before, after = float(start) - contact_mm[1], contact_mm[0] - float(end)
-        edge = 2 * number if before >= after else 2 * number + 1
-        found.append((max(before, after), edge))
-    return found
 
 
 def _land(seal: Seal) -> tuple[Estimate, Estimate]:
@@ -232,7 +188,7 @@ def _track(bands: BandPlaces, limits: tuple[Estimate, Estimate]) -> _Track:
     return _Track(strips_mm=ends.reshape(-1, 2), covariance_mm2=covariance)
 
 
-def _rooms(place: LipPlace, track: _Track) -> list[_Room]:
+def _rooms(place: LipPlace, track: _Track) -> tuple[Room, ...]:
     """The lip in every strip.
 
     Notes
@@ -249,7 +205,7 @@ def _rooms(place: LipPlace, track: _Track) -> list[_Room]:
         high_u = max(math.sqrt(middle + half + joint[j, j]), _LEAST_U_MM)
         shared = -(middle - half) - joint[i, j]
         rooms.append(
-            _Room(
+            Room(
                 low_mm=place.contact_mm[0] - float(low),
                 high_mm=float(high) - place.contact_mm[1],
                 low_u_mm=low_u,
@@ -257,34 +213,22 @@ def _rooms(place: LipPlace, track: _Track) -> list[_Room]:
                 rho=float(np.clip(shared / (low_u * high_u), -1.0, 1.0)),
             )
         )
-    return rooms
+    return tuple(rooms)
 
 
-def _landing_lip(place: LipPlace, bands: BandPlaces, tracks: _Tracks) -> LandingLip:
-    fresh = max(room.probability() for room in _rooms(place, tracks.free))
-    on_band = 1.0 - _inside(place, tracks.unlimited)
-    verdict = _verdict(fresh, on_band, 1.0 - _inside(place, tracks.bare))
-    found = clearances(place.contact_mm, bands)
-    clearance, edge = min(found, default=(math.nan, -1))
-    return LandingLip(
-        name=place.lip.name,
-        contact_mm=place.contact_mm,
-        u_mm=place.middle_mm.u,
-        expanded_mm=place.middle_mm.expanded,
-        nearest_band=edge // 2 + 1 if found else None,
-        clearance_mm=_clearance(clearance, place, bands.edge(edge)) if found else None,
-        probability_on_band=on_band,
-        verdict=verdict,
-        why=_why(place, tracks) if verdict in ("undecided", "off land") else "",
+def _gaps(place: LipPlace, bands: BandPlaces) -> tuple[tuple[Estimate, Estimate], ...]:
+    """Signed distances of a contact to both edges of every band."""
+    low, high = place.contact_mm
+    return tuple(
+        (
+            _gap(float(start) - high, place, bands.edge(2 * number)),
+            _gap(low - float(end), place, bands.edge(2 * number + 1)),
+        )
+        for number, (start, end) in enumerate(bands.edges_mm)
     )
 
 
-def _inside(place: LipPlace, track: _Track) -> float:
-    """Probability that the whole contact lies inside one of the strips, whichever."""
-    return min(1.0, sum(room.probability() for room in _rooms(place, track)))
-
-
-def _clearance(value: float, place: LipPlace, edge: Estimate) -> Estimate:
+def _gap(value: float, place: LipPlace, edge: Estimate) -> Estimate:
     return combined(
         value,
         [
@@ -293,19 +237,6 @@ def _clearance(value: float, place: LipPlace, edge: Estimate) -> Estimate:
             (place.half_width_u_mm, math.inf),
         ],
     )
-
-
-def _verdict(fresh: float, on_band: float, off_land: float) -> str:
-    """The verdict; `fresh` is the probability of lying inside one strip of fresh metal.
-
-    One strip, not the sum over strips: a lip of which it is not known on which side of a
-    narrow band it runs is not called fresh.
-    """
-    if off_land >= CONFORMANCE:
-        return "off land"
-    if on_band >= CONFORMANCE:
-        return "on band"
-    return "fresh" if fresh >= CONFORMANCE else "undecided"
 
 
 def _without_each(
@@ -345,18 +276,12 @@ def _singly(places: BandPlaces) -> list[BandPlaces]:
     ]
 
 
-def _why(place: LipPlace, tracks: _Tracks) -> str:
-    """What other than a band keeps a lip from being fresh."""
-    found = [words for words, track in tracks.without if _inside(place, track) < CONFORMANCE]
-    return "; ".join(found)
-
-
-def _shift(places: tuple[LipPlace, ...], free: _Track, room_mm: Window) -> LandingShift:
+def _shift(lips: tuple[LipOdds, ...], room_mm: Window) -> LandingShift:
     choices = [_Choice(window_mm=(-math.inf, math.inf))]
     alone: dict[str, bool] = {}
-    for place in places:
-        windows = [(_window(room), room) for room in _rooms(place, free)]
-        alone[place.lip.name] = any(window for window, _ in windows)
+    for lip in lips:
+        windows = [(_window(room), room) for room in lip.free]
+        alone[lip.name] = any(window for window, _ in windows)
         choices = [
             kept
             for choice in choices
@@ -381,7 +306,7 @@ def _shift(places: tuple[LipPlace, ...], free: _Track, room_mm: Window) -> Landi
     )
 
 
-def _narrowed(choice: _Choice, window_mm: Window, room: _Room | None = None) -> _Choice | None:
+def _narrowed(choice: _Choice, window_mm: Window, room: Room | None = None) -> _Choice | None:
     """What is left of a choice inside a window; None where nothing is."""
     low = max(choice.window_mm[0], window_mm[0])
     high = min(choice.window_mm[1], window_mm[1])
@@ -394,7 +319,7 @@ def _narrowed(choice: _Choice, window_mm: Window, room: _Room | None = None) -> 
     )
 
 
-def _window(room: _Room) -> Window | None:
+def _window(room: Room) -> Window | None:
     """Shifts at which a lip lies inside one strip with the probability that a verdict asks for.
 
     Notes
@@ -415,7 +340,7 @@ def _window(room: _Room) -> Window | None:
     return _bisected(room, best, low), _bisected(room, best, high)
 
 
-def _greatest(room: _Room, low: float, high: float) -> float:
+def _greatest(room: Room, low: float, high: float) -> float:
     """Shift of the greatest probability, by thirds."""
     for _ in range(_HALVINGS):
         third = (high - low) / 3.0
@@ -426,7 +351,7 @@ def _greatest(room: _Room, low: float, high: float) -> float:
     return (low + high) / 2.0
 
 
-def _bisected(room: _Room, inside: float, outside: float) -> float:
+def _bisected(room: Room, inside: float, outside: float) -> float:
     """Where the probability falls to what a verdict asks for."""
     if room.probability(outside) >= CONFORMANCE:
         return outside

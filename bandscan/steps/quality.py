@@ -1,4 +1,4 @@
-"""Is the photo good enough: resolution, sharpness, clipping of the land."""
+"""Is the photo good enough: resolution, sharpness, light, view and scale."""
 
 from __future__ import annotations
 
@@ -6,9 +6,10 @@ import math
 
 import numpy as np
 
+from bandscan.cylinder import ShaftPose
 from bandscan.errors import BlurredError, ClippedError, TooCoarseError
 from bandscan.model import Strip
-from bandscan.result import QualityFigure
+from bandscan.result import QualityFigure, ScaleResult
 from calib.camera import FloatArray
 
 # A band of 0.6 mm needs three pixels to be told from a line.
@@ -22,6 +23,14 @@ MAX_CLIPPED_SHARE = 0.5
 GOOD_CLIPPED_SHARE = 0.15
 _CLIPPED_LEVEL = 0.97
 _DETREND_MM = 3.0
+# Darker metal drowns in noise: 3 % of full well is a signal to noise of about 10 on a small sensor
+# (common practice, no published source).
+GOOD_LEVEL = 0.03
+# Beyond this the far end of the land is seen too flatly, and the scale's height counts for more.
+GOOD_VIEW_DEG = 15.0
+# Graduations finer than this blur into each other; squares smaller than 45 px have markers
+# whose bits are under 5 px (both common practice, no published source).
+GOOD_GRADUATION_PX, GOOD_SQUARE_PX = 10.0, 45.0
 
 
 def judge_quality(
@@ -66,7 +75,49 @@ def judge_quality(
             good=clipped <= GOOD_CLIPPED_SHARE,
             advice="Turn the lamp away or expose less, until the metal is grey and not white.",
         ),
+        _exposure(finite),
     ]
+
+
+def _exposure(values: FloatArray) -> QualityFigure:
+    level = float(np.median(values)) if values.size else 0.0
+    return QualityFigure(
+        name="exposure of the land",
+        value=100.0 * level,
+        unit="%",
+        good=level >= GOOD_LEVEL,
+        advice="Give more light, or tap on the shaft so that the camera exposes for it.",
+    )
+
+
+def judge_view(pose: ShaftPose, *, land_mm: tuple[float, float]) -> QualityFigure:
+    """How far from square to the axis the camera looks at the middle of the land."""
+    sight = pose.origin_mm + 0.5 * (land_mm[0] + land_mm[1]) * pose.direction
+    angle = math.degrees(math.asin(abs(sight @ pose.direction) / float(np.linalg.norm(sight))))
+    return QualityFigure(
+        name="view off square",
+        value=angle,
+        unit="deg",
+        good=angle <= GOOD_VIEW_DEG,
+        advice="Hold the camera level above the seal land, looking square to the shaft.",
+    )
+
+
+def judge_scale(scale: ScaleResult) -> QualityFigure | None:
+    """Whether a rule or card is large enough in the photo; None for the diameter."""
+    if scale.pitch_mm is None:
+        return None
+    pixels = scale.pitch_mm / scale.mm_per_px
+    limit, mark = (
+        (GOOD_SQUARE_PX, "square") if scale.kind == "card" else (GOOD_GRADUATION_PX, "graduation")
+    )
+    return QualityFigure(
+        name="scale legibility",
+        value=pixels,
+        unit="px",
+        good=pixels >= limit,
+        advice=f"Move closer: {limit:.0f} px from {mark} to {mark} are wanted.",
+    )
 
 
 def refuse_if_hopeless(figures: list[QualityFigure]) -> None:

@@ -39,11 +39,14 @@ class ScaleReading:
         Its plane in the frame of a given camera: Camera -> ScalePlane.
     outline_px : ndarray, shape (k, 2)
         Convex region of the picture that it covers.
+    size_checked : bool
+        Whether a print was measured; a rule needs no such check.
     """
 
     result: ScaleResult
     plane: Callable[[Camera], ScalePlane]
     outline_px: FloatArray
+    size_checked: bool = True
 
 
 def read_card(photo: Photo, camera: Camera, board: Board) -> ScaleReading:
@@ -77,6 +80,7 @@ def read_card(photo: Photo, camera: Camera, board: Board) -> ScaleReading:
         ),
         plane=plane,
         outline_px=_card_outline(view, board),
+        size_checked=checked,
     )
 
 

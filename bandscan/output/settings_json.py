@@ -22,9 +22,7 @@ def settings_object(options: MeasureOptions) -> Json:
     fields = dataclasses.fields(options)
     return {
         "program": {"name": "bandscan", "version": __version__},
-        "settings": {
-            _name(field.name): _setting(getattr(options, field.name)) for field in fields
-        },
+        "settings": {_name(field.name): _setting(getattr(options, field.name)) for field in fields},
     }
 
 

@@ -19,7 +19,7 @@ from calib.quantity import Estimate
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-WIDTH_IN, HEIGHT_IN, DPI = 7.0, 7.4, 160
+WIDTH_IN, HEIGHT_IN, DPI = 7.0, 7.4, 140
 TEXT_PT = 10.0
 # Okabe and Ito's palette, as in the other pictures; dark enough for lines on white.
 _STYLES = (("#0072B2", "o", "///"), ("#D55E00", "s", "\\\\\\"), ("#009E73", "^", "..."),
@@ -37,8 +37,9 @@ def history_picture(wear: ShaftWear) -> bytes:
     from matplotlib.figure import Figure
 
     with rc_context({"font.size": TEXT_PT, "hatch.linewidth": 0.7}):
-        figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN), layout="constrained")
+        figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         places, widths = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+        figure.subplots_adjust(left=0.1, right=0.97, top=0.95, bottom=0.05, hspace=0.12)
         days = _days(wear)
         corrected = {i for i, line in enumerate(wear.inspections) if line.corrections}
         for number, track in enumerate(wear.tracks, start=1):
@@ -77,9 +78,8 @@ def _dress(places: Axes, widths: Axes, wear: ShaftWear, days: tuple[float, float
         axes.spines[["top", "right"]].set_visible(False)
     if wear.tracks:
         places.invert_yaxis()  # the shaft end is at the top
-        widths.set_ylim(bottom=0.0)
+        widths.set_ylim(0.0, 1.3 * widths.get_ylim()[1])  # room for the legend
         widths.legend(loc="upper left", frameon=False, fontsize=TEXT_PT)
-        widths.margins(y=0.3)
     else:
         places.text(0.5, 0.5, "no band was found", transform=places.transAxes, ha="center")
     if any(line.corrections for line in wear.inspections):
@@ -94,18 +94,22 @@ def _draw_places(axes: Axes, number: int, track: Track, days: tuple[float, float
     """A bar for each inspection with its margins, and the edges' lines between them."""
     colour, _, hatch = _style(number)
     bar = max((days[1] - days[0]) * _BAR_SHARE, _MIN_BAR_DAYS)
-    for seen in track.sightings:
-        axes.bar(
-            _day(seen.at), seen.width_mm.value, bar, bottom=seen.start_mm.value,
-            facecolor="none", edgecolor=colour, hatch=hatch, linewidth=1.2,
+    seen = track.sightings
+    when = [_day(one.at) for one in seen]
+    starts, ends = [one.start_mm for one in seen], [one.end_mm for one in seen]
+    axes.bar(
+        when, [one.width_mm.value for one in seen], bar, bottom=[start.value for start in starts],
+        facecolor="none", edgecolor=colour, hatch=hatch, linewidth=1.2,
+    )  # fmt: skip
+    for edges in (starts, ends):
+        axes.errorbar(
+            when, [edge.value for edge in edges], yerr=[edge.expanded for edge in edges],
+            color=colour, capsize=3, linewidth=1.0, linestyle="none",
         )  # fmt: skip
-        for edge in (seen.start_mm, seen.end_mm):
-            margin = edge.expanded
-            axes.errorbar(_day(seen.at), edge.value, yerr=margin, color=colour, capsize=3, lw=1.0)
     if track.start is not None and track.end is not None:
-        when, years = _sampled(track)
+        days_between, years = _sampled(track)
         low, high = ([line.at(t).value for t in years] for line in (track.start, track.end))
-        axes.fill_between(when, low, high, color=colour, alpha=0.15, linewidth=0)
+        axes.fill_between(days_between, low, high, color=colour, alpha=0.15, linewidth=0)
     last = track.sightings[-1]
     axes.annotate(
         f"band {number}", (_day(last.at), last.end_mm.value + last.end_mm.expanded),

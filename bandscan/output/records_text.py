@@ -113,7 +113,8 @@ def rate_words(growth: Estimate) -> str:
     '+0.103 ± 0.039'
     """
     words = plus_minus(growth)
-    return words if words.startswith("-") else f"+{words}"
+    is_negative = words.startswith("-") and float(words.split()[0]) != 0.0
+    return words if is_negative else f"+{words.removeprefix('-')}"
 
 
 def _shortened(text: str) -> str:

@@ -7,13 +7,12 @@ import json
 from typing import Any
 
 from bandscan.options import MeasureOptions
-from bandscan.output.result_json import measurement_object
+from bandscan.output.result_json import json_text, measurement_object
 from bandscan.output.settings_json import settings_object
 from tests import examples
 
-_WHOLE = json.dumps(
-    measurement_object(examples.measurement()) | settings_object(MeasureOptions(diameter_mm=45.0)),
-    default=list,
+_WHOLE = json_text(
+    [measurement_object(examples.measurement()) | settings_object(MeasureOptions(diameter_mm=45.0))]
 )
 
 

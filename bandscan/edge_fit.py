@@ -27,7 +27,6 @@ _MASK_STEP_PX = 4
 _SHARP_PX = (1.0, 2.0)  # blur of a photo in focus, and of one just usable
 _KERNEL_REACH = 3.0  # half length of a step's comparison, in blurs
 _EDGE_REACH_PX = 10  # either side of an outline that is compared: 4 blurs and some of the ground
-_CREST_PX = 5  # an outline answers with side lobes this near
 _SURE_LOG = 3.0  # logarithm of the ratio to the usual one at which evidence is full
 _DOUBT = 0.4  # evidence against, at most: chance makes no edge but may hide one
 _QUANTUM = 1e-5  # linear light; a block's mean of JPEG values is not more exact

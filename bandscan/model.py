@@ -69,7 +69,7 @@ class Silhouette:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Outline:
-    """The shaft as first found: two silhouettes, its end, and where the outline breaks.
+    """The shaft as first found: two silhouettes and its end.
 
     Parameters
     ----------
@@ -79,14 +79,11 @@ class Outline:
         Approximate middle of the end, where the outline closes.
     inward_px : ndarray, shape (2,)
         Unit vector in the picture from the end into the shaft.
-    break_px : ndarray, shape (m, 2)
-        Axis points at which the outline departs from the two lines: grooves, shoulders.
     """
 
     sides: tuple[Silhouette, Silhouette]
     end_px: FloatArray
     inward_px: FloatArray
-    break_px: FloatArray
 
 
 END_BY_HAND = "set by hand"

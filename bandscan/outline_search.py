@@ -22,7 +22,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from bandscan.errors import NoShaftError
+from bandscan.errors import NoEndError, NoShaftError
 from bandscan.model import Photo
 from calib.camera import FloatArray
 
@@ -76,6 +76,23 @@ class RoughShaft:
     sides_px: FloatArray
     beyond: tuple[float | None, float | None]
     score: float
+
+    def no_end(self, end_side: str) -> NoEndError:
+        """The refusal where no end of it is seen, or not on the side that was named."""
+        middle = self.sides_px.mean(axis=0)
+        width = float(np.linalg.norm(self.sides_px[0] - self.sides_px[1], axis=1).mean())
+        seen = [
+            f"({x:.0f}, {y:.0f}) px: "
+            + ("cut off by the frame" if share is None else f"{share:.0%} of what follows is metal")
+            for (x, y), share in zip(middle, self.beyond, strict=True)
+        ]
+        where = "" if end_side == "auto" else f" on the {end_side} side"
+        return NoEndError(
+            f"The shaft's end was not seen{where}: a shaft some {width:.0f} px wide runs from "
+            f"{seen[0]}, to {seen[1]}.",
+            "Photograph the shaft with its end face edge well inside the picture"
+            + ("." if end_side == "auto" else ", or name another side with --end."),
+        )
 
 
 def rough_shaft(photo: Photo, avoid: Sequence[FloatArray]) -> RoughShaft:

@@ -56,6 +56,7 @@ from bandscan.shaft_limits import (
     chamfer_length_mm,
     chamfer_small_diameter_mm,
 )
+from bandscan.side_fit import Known
 from bandscan.silhouette_fit import prior_of
 from bandscan.steps.bands import find_bands
 from bandscan.steps.budget import Budget, diameter_by_scale, make_budget, simulate, weigh_scales
@@ -331,19 +332,19 @@ def _outlines(
     side = stored_side(options.end_side, photo.orientation)
     avoid = [reading.outline_px for reading in gathered.scales]
     rough = rough_shaft(photo, avoid)
-    camera, prior = lens.camera, prior_of(lens)
-    normal = gathered.scales[0].plane(camera).normal if gathered.scales else None
+    camera = lens.camera
+    known = Known(
+        prior=prior_of(lens),
+        normal=gathered.scales[0].plane(camera).normal if gathered.scales else None,
+        avoid=tuple(avoid),
+    )
     complaint: MeasureError | None = None
     try:
-        yield from find_outlines(
-            photo, camera, rough, end_side=side, avoid=avoid, prior=prior, normal=normal
-        )
+        yield from find_outlines(photo, camera, rough, known, end_side=side)
     except MeasureError as error:
         complaint = error
     try:
-        yield from rival_outlines(
-            photo, camera, rough, end_side=side, avoid=avoid, prior=prior, normal=normal
-        )
+        yield from rival_outlines(photo, camera, rough, known, end_side=side)
     except MeasureError as error:
         if complaint is not None:
             raise complaint from error

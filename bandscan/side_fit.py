@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +40,26 @@ _SOFTER = 1.25  # times the blur of the other side, which lies as deep in the pi
 _ASKEW_RAD = math.radians(1.0)  # a scale laid along a shaft; common practice, no published source
 _LEAST_SEGMENTS = 4
 _HALF, _LAND_SHARE = 0.5, 0.8  # of segments that lie on the common line
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Known:
+    """What is known of the sides before the shaft is looked at.
+
+    Parameters
+    ----------
+    prior : Prior
+        How far they may be askew to a line near them, and bent.
+    normal : ndarray, shape (3,), or None
+        Normal of the scale's plane in the camera frame, to which the axis is square: a scale is
+        laid along the shaft. The plainer side and it fix the slope of the fainter one.
+    avoid : tuple of ndarray, shape (n, 2)
+        Polygons, px, known not to be shaft: a card, a rule.
+    """
+
+    prior: Prior = field(default_factory=Prior)
+    normal: FloatArray | None = None
+    avoid: tuple[FloatArray, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -86,9 +106,7 @@ def fit_sides(
     *,
     width_px: float,
     first_px: float,
-    prior: Prior,
-    normal: FloatArray | None = None,
-    avoid: Sequence[FloatArray] = (),
+    known: Known,
 ) -> tuple[FittedSide, FittedSide] | None:
     """Fit both sides of an outline, the fainter one with what the plainer tells of it.
 
@@ -104,13 +122,7 @@ def fit_sides(
         Distance of the sides.
     first_px : float
         Length at the beginning that is land for certain.
-    prior : Prior
-        How far the sides may be askew to the lines, and bent.
-    normal : ndarray, shape (3,), optional
-        Normal of the scale's plane in the camera frame, to which the axis is square: a scale is
-        laid along the shaft. The plainer side and it fix the slope of the fainter one.
-    avoid : sequence of ndarray, shape (n, 2)
-        Polygons, px, that hide the sides.
+    known : Known
 
     Returns
     -------
@@ -121,22 +133,26 @@ def fit_sides(
     def fit(k: int, base: Baseline, prior: Prior, most_blur_px: float) -> FittedSide | None:
         return _fit_side(
             light, base, lands[k], width_px=width_px, first_px=first_px, prior=prior,
-            most_blur_px=most_blur_px, avoid=avoid,
+            most_blur_px=most_blur_px, avoid=known.avoid,
         )  # fmt: skip
 
-    sides = [fit(k, bases[k], prior, math.inf) for k in (0, 1)]
+    sides = [fit(k, bases[k], known.prior, math.inf) for k in (0, 1)]
     if sides[0] is None or sides[1] is None:
         return None
     found = [sides[0], sides[1]]
     plain = int(found[1].u_px < found[0].u_px)
     blur = _SOFTER * min(side.fit.blur_px for side in found)
     faint = found[1 - plain]
-    if normal is not None:
-        base, tilt_u_px = _parallel(found[plain], faint, normal)
-        tied = replace(prior, tilt_u_px=tilt_u_px)
+    if known.normal is not None:
+        base, tilt_u_px = _parallel(found[plain], faint, known.normal)
+        tied = replace(known.prior, tilt_u_px=tilt_u_px)
         again = fit(1 - plain, base, tied, blur)
     else:
-        again = fit(1 - plain, bases[1 - plain], prior, blur) if faint.fit.blur_px > blur else None
+        again = (
+            fit(1 - plain, bases[1 - plain], known.prior, blur)
+            if faint.fit.blur_px > blur
+            else None
+        )
     found[1 - plain] = again or faint
     return found[0], found[1]
 

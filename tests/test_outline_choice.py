@@ -24,7 +24,6 @@ def outline(width_px: float) -> Outline:
         sides=(sides[0], sides[1]),
         end_px=np.array([0.0, width_px / 2]),
         inward_px=np.array([100.0, width_px / 2]),
-        break_px=np.array([900.0, width_px / 2]),
     )
 
 

@@ -10,8 +10,8 @@ from bandscan.edge_fit import Light, baseline_through, undistorted
 from bandscan.errors import NoEndError, NoShaftError
 from bandscan.model import Outline, Photo
 from bandscan.outline_search import rough_shaft
-from bandscan.side_fit import fit_sides
-from bandscan.silhouette_fit import SEGMENT_PX, Prior, Window, fit_silhouette, mean_profiles
+from bandscan.side_fit import Known, fit_sides
+from bandscan.silhouette_fit import SEGMENT_PX, Window, fit_silhouette, mean_profiles
 from bandscan.steps.shaft import find_outlines
 from calib.camera import Camera, FloatArray
 
@@ -135,7 +135,7 @@ def assert_found(outline, painted):
 
 
 def shaft_in(photo: Photo, end_side: str = "auto") -> Outline:
-    return next(find_outlines(photo, CAMERA, rough_shaft(photo, []), end_side=end_side))
+    return next(find_outlines(photo, CAMERA, rough_shaft(photo, []), Known(), end_side=end_side))
 
 
 @pytest.mark.parametrize(("turn_deg", "ground"), [(3.0, 0.35), (93.0, 0.03), (217.0, 0.35)])
@@ -167,7 +167,6 @@ def test_a_shoulder_is_where_the_land_ends():
     for side in outline.sides:
         along = (side.points_px - painted.end_px()) @ outline.inward_px
         assert along.max() < (shoulder - painted.end_px()) @ outline.inward_px + SEGMENT_PX
-    assert len(outline.break_px) == 1
 
 
 def test_the_side_of_the_end_may_be_named_but_must_be_so():
@@ -234,7 +233,7 @@ def test_the_stated_uncertainty_of_a_side_covers_shading_that_no_model_has(cours
     base = baseline_through(CAMERA, np.array([[0.0, 19.0], [699.0, 19.0]]), np.array([350.0, 0.0]))
     side = fit_sides(
         light, (base, base), ((10.0, 690.0), (10.0, 690.0)), width_px=400.0, first_px=300.0,
-        prior=Prior(),
+        known=Known(),
     )  # fmt: skip
     assert side is not None
     error = side[0].points_px[:, 1].mean() - 19.37

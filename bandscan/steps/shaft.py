@@ -12,11 +12,10 @@ from numpy.typing import NDArray
 
 from bandscan import edge_fit, outline_search, silhouette_fit
 from bandscan.edge_fit import Baseline, EdgeLine, Light
-from bandscan.errors import NoEndError, NoShaftError
+from bandscan.errors import NoShaftError
 from bandscan.model import Outline, Photo
 from bandscan.outline_search import RoughShaft
-from bandscan.side_fit import fit_sides
-from bandscan.silhouette_fit import Prior
+from bandscan.side_fit import Known, fit_sides
 from calib.camera import Camera, FloatArray
 
 # The coarse search places the end to 1.5 of its blocks: this share of the photo's long side.
@@ -39,7 +38,6 @@ _SOME_END, _HALF_END, _PLAIN_END = 0.3, 0.5, 0.8  # share of the metal's rows wi
 _END_ODDS = 4.5  # to one that metal has ended
 _END_SURE = 6.0  # over the median of the ground: 4 standard deviations
 _OUTER_SHARE = 0.7  # of the plainest edge's score; its own side lobes reach 0.65
-_PLAIN_SHARE = 0.7  # of its blocks an edge must show to be taken without a wider search
 _EARLY_LENGTH = 0.6  # of the rough width
 _FIRST_LENGTH = 0.8  # of the width: lands of seals are longer (ISO 6194-1, from memory)
 _ALTERNATIVES = 3  # lines of a side that are tried in place of the chosen one
@@ -48,14 +46,7 @@ _SIDES = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "top": (0.0, -1.0), "bottom"
 
 
 def find_outlines(
-    photo: Photo,
-    camera: Camera,
-    rough: RoughShaft,
-    *,
-    end_side: str = "auto",
-    avoid: Sequence[FloatArray] | None = None,
-    prior: Prior | None = None,
-    normal: FloatArray | None = None,
+    photo: Photo, camera: Camera, rough: RoughShaft, known: Known, *, end_side: str = "auto"
 ) -> Iterator[Outline]:
     """Find the shaft's silhouettes along the land that begins at its end.
 
@@ -66,14 +57,10 @@ def find_outlines(
         Straight edges are straight in its undistorted coordinates.
     rough : RoughShaft
         Where the shaft was first seen.
+    known : Known
+        What else is known of its sides.
     end_side : {"auto", "left", "right", "top", "bottom"}
         Side of the picture, as stored, on which the shaft's end lies.
-    avoid : sequence of ndarray, shape (n, 2), optional
-        Polygons, px, known not to be shaft: a card, a rule.
-    prior : Prior, optional
-        How far the sides may be bent.
-    normal : ndarray, shape (3,), optional
-        Normal of the scale's plane in the camera frame, to which the axis is square.
 
     Yields
     ------
@@ -89,14 +76,14 @@ def find_outlines(
     NoEndError
         The shaft's end is not in the picture, or not on the side that was named.
     """
-    polygons = list(avoid) if avoid is not None else []
     sides_px = _from_end(photo, rough, end_side)
     known_px = _END_KNOWN * max(photo.width_px, photo.height_px)
     width = float(np.linalg.norm(sides_px[0] - sides_px[1], axis=1).mean())
     margin = known_px + _APPROACH_PX + _OUTSIDE * width
     light = edge_fit.light_around(photo, sides_px.reshape(-1, 2), margin)
     strips = [
-        _read_strip(light, camera, sides_px[k], sides_px[1 - k], known_px, polygons) for k in (0, 1)
+        _read_strip(light, camera, sides_px[k], sides_px[1 - k], known_px, known.avoid)
+        for k in (0, 1)
     ]
     end_s = _find_end(light, strips[0], known_px)
     choices = [_choose_lines(strip, known_px, end_s) for strip in strips]
@@ -112,16 +99,14 @@ def find_outlines(
             ((start_s, low), (start_s, high)),
             width_px=width,
             first_px=_FIRST_LENGTH * width,
-            prior=prior or Prior(),
-            normal=normal,
-            avoid=polygons,
+            known=known,
         )
         if sides is None:
             return None
         silhouettes = [side.silhouette for side in sides]
         return Outline(
             sides=(silhouettes[0], silhouettes[1]),
-            **_axis_points(photo, strips, list(lines), end_s, min(side.s[-1] for side in sides)),
+            **_axis_points(strips, lines, end_s, min(float(side.s[-1]) for side in sides)),
         )
 
     first = outline((choices[0][0], choices[1][0]))
@@ -162,29 +147,12 @@ def _from_end(photo: Photo, rough: RoughShaft, end_side: str) -> FloatArray:
         outward = np.array([middle[0] - middle[1], middle[1] - middle[0]]) @ _SIDES[end_side]
         ends = [k for k in ends if outward[k] > 0.0]
     if not ends:
-        raise _no_end(rough, end_side)
+        raise rough.no_end(end_side)
     # Seldom both ends seem free: a shaft usually runs on to the frame on its far side.
     frame_px = np.array([photo.width_px, photo.height_px]) - 1.0
     room = np.minimum(middle, frame_px - middle).min(axis=1)
     end = max(ends, key=lambda k: room[k])
     return rough.sides_px if end == 0 else rough.sides_px[:, ::-1]
-
-
-def _no_end(rough: RoughShaft, end_side: str) -> NoEndError:
-    middle = rough.sides_px.mean(axis=0)
-    width = float(np.linalg.norm(rough.sides_px[0] - rough.sides_px[1], axis=1).mean())
-    seen = [
-        f"({x:.0f}, {y:.0f}) px: "
-        + ("cut off by the frame" if share is None else f"{share:.0%} of what follows is metal")
-        for (x, y), share in zip(middle, rough.beyond, strict=True)
-    ]
-    where = "" if end_side == "auto" else f" on the {end_side} side"
-    return NoEndError(
-        f"The shaft's end was not seen{where}: a shaft some {width:.0f} px wide runs from "
-        f"{seen[0]}, to {seen[1]}.",
-        "Photograph the shaft with its end face edge well inside the picture"
-        + ("." if end_side == "auto" else ", or name another side with --end."),
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -329,9 +297,9 @@ def _find_end(light: Light, strip: _Strip, known_px: float) -> float:
 
 
 def _axis_points(
-    photo: Photo, strips: list[_Strip], lines: list[EdgeLine], end_s: float, land_end_s: float
+    strips: list[_Strip], lines: tuple[EdgeLine, EdgeLine], end_s: float, land_end_s: float
 ) -> dict[str, FloatArray]:
-    """The outline's points on the axis: end, direction inward, and where the land ends."""
+    """The outline's end on the axis, and the direction inward."""
 
     def on_axis(s: float) -> FloatArray:
         points = [
@@ -341,12 +309,4 @@ def _axis_points(
         return np.asarray((points[0] + points[1]) / 2.0)
 
     end, inner = on_axis(end_s), on_axis(land_end_s)
-    frame = np.array([photo.width_px, photo.height_px])
-    free = min(strip.s[-1] for strip in strips) - land_end_s > silhouette_fit.SEGMENT_PX
-    margin = silhouette_fit.SEGMENT_PX
-    inside = bool(((inner > margin) & (inner < frame - margin)).all())
-    return {
-        "end_px": end,
-        "inward_px": (inner - end) / np.linalg.norm(inner - end),
-        "break_px": inner[None] if free and inside else np.empty((0, 2)),
-    }
+    return {"end_px": end, "inward_px": (inner - end) / np.linalg.norm(inner - end)}

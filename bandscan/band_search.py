@@ -46,6 +46,7 @@ _LEAST_MERIT = 13.5
 _LEAST_SCORE = 12.0
 _MOST_TEXTURE = 1.05  # a polished band is not rougher than what lies beside it
 _UNKNOWN_TEXTURE = 2.0  # a narrow interval must stand out twice as much to make up for it
+_GAP_DEPARTURE, _GAP_LIKENESS = 0.3, 0.6  # as usual metal, and with both its edges
 _LEAST_SQUARENESS = 0.5  # half-way between a ring and a patch whose outline wanders
 
 
@@ -96,6 +97,11 @@ class Candidate:
             and self.departure >= 1.0
         )
 
+    @property
+    def is_gap(self) -> bool:
+        """Whether it is ground metal left between two bands, plainly."""
+        return self.departure < _GAP_DEPARTURE and self.likeness > _GAP_LIKENESS
+
 
 def search(strip: Strip, *, land_mm: tuple[float, float]) -> list[Candidate]:
     """Find the intervals of a strip that stand out from the ground metal and are calmer.
@@ -110,7 +116,7 @@ def search(strip: Strip, *, land_mm: tuple[float, float]) -> list[Candidate]:
     Returns
     -------
     list of Candidate
-        Intervals that do not overlap, chosen to make the sum of scores greatest; in order
+        Intervals that do not overlap, chosen to make the sum of merits greatest; in order
         along the shaft.
     """
     strip = _pooled(strip)
@@ -143,7 +149,21 @@ def search(strip: Strip, *, land_mm: tuple[float, float]) -> list[Candidate]:
                 departure=departure,
             )
         )
-    return _best_disjoint([candidate for candidate in candidates if candidate.stands_out])
+    gaps = [candidate for candidate in candidates if candidate.is_gap]
+    whole = [
+        candidate
+        for candidate in candidates
+        if candidate.stands_out and not any(_lies_within(gap, candidate) for gap in gaps)
+    ]
+    return _best_disjoint(whole)
+
+
+def _lies_within(gap: Candidate, candidate: Candidate) -> bool:
+    """Whether metal lies on either side of a gap that belongs to the candidate."""
+    return (
+        candidate.start_mm + MIN_WIDTH_MM < gap.start_mm
+        and gap.end_mm < candidate.end_mm - MIN_WIDTH_MM
+    )
 
 
 def _pooled(strip: Strip) -> Strip:
@@ -277,14 +297,14 @@ def _peaks(scores: FloatArray, radius: int) -> list[tuple[int, int]]:
 
 
 def _best_disjoint(candidates: list[Candidate]) -> list[Candidate]:
-    """Disjoint candidates with the greatest sum of scores (weighted interval scheduling)."""
+    """Disjoint candidates with the greatest sum of merits (weighted interval scheduling)."""
     ordered = sorted(candidates, key=lambda candidate: candidate.end_mm)
     best: list[tuple[float, list[Candidate]]] = [(0.0, [])]
     for index, candidate in enumerate(ordered):
         before = index
         while before > 0 and ordered[before - 1].end_mm > candidate.start_mm:
             before -= 1
-        with_it = (best[before][0] + candidate.score, [*best[before][1], candidate])
+        with_it = (best[before][0] + candidate.merit, [*best[before][1], candidate])
         best.append(max(best[index], with_it, key=lambda choice: choice[0]))
     return best[-1][1]
 

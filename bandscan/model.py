@@ -147,8 +147,8 @@ class EndFace:
     support : float
         Share of the outline of such an end that shows an edge, 0 to 1.
     strain : float
-        By how much the axis of the outline had to give for that: sum of squares of its shift and
-        lean over their standard uncertainties.
+        By how much the outline had to give for that: sum of squares of the shift and lean of its
+        axis, and of what it lacks to fit diameter and scale, over their standard uncertainties.
     beside_px : ndarray, shape (2,), or None
         By how much the end shows beside the axis in the photo, and
     beside_u_px : float

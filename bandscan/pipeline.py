@@ -16,7 +16,7 @@ from bandscan.chain import Chain, RingReading, ring_on, side_seen_u_mm
 from bandscan.corrections import check_made_for, correct_readings, note_bands, noted
 from bandscan.cylinder import ShaftPose
 from bandscan.disagreement import Contradiction, likely_causes
-from bandscan.errors import CorrectionError, ScaleDisagreesError
+from bandscan.errors import CorrectionError, NoShaftError, ScaleDisagreesError
 from bandscan.explanation import ADVICE
 from bandscan.influences import Influence, Stated, list_influences
 from bandscan.model import (
@@ -88,6 +88,7 @@ _BEYOND_MM = 2.0  # of strip before the end face and past the land, for the wind
 # to a little above the top of the shaft: expanded uncertainties of its height, common practice.
 _HIGHEST_SCALE_RADII = 1.5
 _LOWEST_SCALE_MM = 60.0
+_MOST_STRAIN = 9.0  # of a diameter and a scale that do not fit an outline: 3 standard deviations
 # A clear band edge, for the U to be expected: its place to a quarter of a pixel, 0.2 mm wide.
 _TYPICAL_FIT_PX = 0.25
 _TYPICAL_EDGE_WIDTH_MM = 0.2
@@ -417,11 +418,17 @@ def _best_end(
     """
 
     def end_of(outline: Outline, most_lean_rad: float) -> EndFace:
-        pose = _bare_chain(outline, lens, options, gathered).pose()
+        try:
+            pose = _bare_chain(outline, lens, options, gathered).pose()
+        except ValueError as error:  # lines that no cylinder at that scale has
+            raise NoShaftError(
+                "No shaft has these two lines as its sides.", "Photograph both sides of it."
+            ) from error
         near_mm = _axial_of(pose, lens.camera, outline.end_px)
         axis = AxisDoubt.of(outline, lens.camera.fx_px)
         axis = replace(axis, lean_rad=min(axis.lean_rad, most_lean_rad))
-        return find_end_face(photo, lens.camera, pose, approximate_axial_mm=near_mm, axis=axis)
+        end = find_end_face(photo, lens.camera, pose, approximate_axial_mm=near_mm, axis=axis)
+        return replace(end, strain=end.strain + _width_strain(outline, lens, options, gathered))
 
     try:
         return best_end(itertools.chain([first], others), end_of)
@@ -500,17 +507,7 @@ def _build_chain(
     """The measurement model with its weights; compares diameter and scale where both are there."""
     scale = min(gathered.scales, key=lambda s: s.result.relative_u, default=None)
     chain = _bare_chain(outline, lens, options, gathered)
-    influences = list_influences(
-        chain,
-        lens=lens,
-        side_u_px=(outline.sides[0].u_px, outline.sides[1].u_px),
-        tilt_u_px=(outline.sides[0].tilt_u_px, outline.sides[1].tilt_u_px),
-        stated=Stated(
-            diameter_u_mm=options.diameter_u_mm,
-            height_u_mm=options.scale_height_u_mm,
-            temperatures=options.temperatures,
-        ),
-    )
+    influences = _influences(chain, outline, lens, options)
     if scale is None:
         return chain, influences
     if options.diameter_mm is None:
@@ -526,6 +523,37 @@ def _build_chain(
     if not gathered.agreement.agree:
         raise _disagreement(stated, influences, scale, gathered, options)
     return chain, influences
+
+
+def _influences(
+    chain: Chain, outline: Outline, lens: LensCalibration, options: MeasureOptions
+) -> list[Influence]:
+    return list_influences(
+        chain,
+        lens=lens,
+        side_u_px=(outline.sides[0].u_px, outline.sides[1].u_px),
+        tilt_u_px=(outline.sides[0].tilt_u_px, outline.sides[1].tilt_u_px),
+        stated=Stated(
+            diameter_u_mm=options.diameter_u_mm,
+            height_u_mm=options.scale_height_u_mm,
+            temperatures=options.temperatures,
+        ),
+    )
+
+
+def _width_strain(
+    outline: Outline, lens: LensCalibration, options: MeasureOptions, gathered: _Gathered
+) -> float:
+    """Square of how far diameter and scale are apart for an outline, over its standard uncertainty.
+
+    No more than `_MOST_STRAIN`: what a person states may be wrong, and must not choose the
+    outline against all that shows.
+    """
+    chain = _bare_chain(outline, lens, options, gathered)
+    if not gathered.scales or options.diameter_mm is None or options.scale_height_mm is None:
+        return 0.0
+    _, _, en = weigh_scales(chain, _influences(chain, outline, lens, options))
+    return min((2.0 * en) ** 2, _MOST_STRAIN)
 
 
 def _height_plausibility(chain: Chain) -> float:

@@ -21,6 +21,9 @@ _MAX_EDGE_WIDTH_MM = 1.2
 # Each edge of a ring shows in more rows than one streak joins (six), and both together in more
 # than two streaks and a patch's outline do.
 _LEAST_TELLING_ROWS, _LEAST_OF_BOTH = 7, 16
+# Stains of rendered photos show on up to 33 % of the rows and only darken. So may a faint band:
+# what is darker alone on so little of the turn is not called one.
+_PART_OF_TURN, _TELLING = 0.34, 3.0
 _DARK_LEVEL = 0.003  # linear light below which noise, not metal, makes the logarithm
 _BESIDE_MM = (0.3, 1.0)  # from an edge, where the metal beside is looked at
 # Bands of rendered photos are darker by 1.45 at most in the median of the angles, and brighter by
@@ -110,7 +113,7 @@ def _read_band(
     )  # fmt: skip
     if start is None or end is None:
         return None
-    if _in_shade(strip, start.position_mm, end.position_mm):
+    if _is_patch(start, end) or _in_shade(strip, start.position_mm, end.position_mm):
         return None
     edges = _edge(start, strip), _edge(end, strip)
     if not _is_ring((start, end)) or max(edge.width_mm for edge in edges) > _MAX_EDGE_WIDTH_MM:
@@ -118,6 +121,14 @@ def _read_band(
     return BandReading(
         start=edges[0], end=edges[1], looks=_looks(start, end), strength=candidate.score
     )
+
+
+def _is_patch(start: StepFit, end: StepFit) -> bool:
+    """Whether it shows as a stain does: darker alone, and on a part of the turn."""
+    shown = (np.abs(start.significance) > _TELLING) | (np.abs(end.significance) > _TELLING)
+    both = (np.abs(start.significance) > _TELLING) & (np.abs(end.significance) > _TELLING)
+    brighter = both & (start.height > 0.0) & (end.height < 0.0)
+    return bool(shown.mean() < _PART_OF_TURN and not brighter.any())
 
 
 def _in_shade(strip: Strip, start_mm: float, end_mm: float) -> bool:
@@ -128,7 +139,10 @@ def _in_shade(strip: Strip, start_mm: float, end_mm: float) -> bool:
     """
     logs = np.log(np.maximum(strip.values, 0.0) + _DARK_LEVEL)
     axial, width = strip.axial_mm, end_mm - start_mm
-    inside = (axial > start_mm + 0.25 * width) & (axial < end_mm - 0.25 * width)
+    inside = (axial > start_mm + 0.1 * width) & (axial < end_mm - 0.1 * width)
+    if inside.any():  # the wall of a groove and its floor differ: the darker half of the columns
+        column = np.nanmean(logs[:, inside], axis=0)
+        inside[inside] = column <= np.median(column)
     away = np.maximum(start_mm - axial, axial - end_mm)
     beside = (away > _BESIDE_MM[0]) & (away < _BESIDE_MM[1])
     if not inside.any() or not beside.any():
@@ -168,7 +182,7 @@ def _edge(fit: StepFit, strip: Strip) -> BandEdge:
 
 
 def _looks(start: StepFit, end: StepFit) -> str:
-    telling = (np.abs(start.significance) > 3.0) & (np.abs(end.significance) > 3.0)
+    telling = (np.abs(start.significance) > _TELLING) & (np.abs(end.significance) > _TELLING)
     inside_brighter = start.significance - end.significance
     if not telling.any():
         return "smoother"

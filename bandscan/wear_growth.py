@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import numpy as np
 
@@ -87,9 +87,7 @@ class Line:
         return self._widened(self.value + self.slope * (t - self.middle), u)
 
     def _widened(self, value: float, u: float) -> Estimate:
-        if self.birge_ratio <= 1.0:
-            return Estimate(value=value, u=u)
-        return Estimate(value=value, u=u * self.birge_ratio, dof=self.dof)
+        return Estimate(value=value, u=u * max(1.0, self.birge_ratio))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,12 +98,14 @@ class Track:
     ----------
     sightings : tuple of Sighting
         Oldest first.
+    since : datetime
+        Zero of the lines' time: the first inspection with a band.
     start, end, width : Line or None
-        Position and width, mm, over time in years since the first inspection; None with
-        fewer than two days.
+        Position and width, mm, over time in years; None with fewer than two days.
     """
 
     sightings: tuple[Sighting, ...]
+    since: datetime
     start: Line | None
     end: Line | None
     width: Line | None
@@ -157,6 +157,11 @@ def follow_bands(inspections: Sequence[Sequence[Sighting]]) -> tuple[Track, ...]
     return tuple(sorted(tracks, key=lambda track: track.sightings[-1].start_mm.value))
 
 
+def time_after(since: datetime, years: float) -> datetime:
+    """The time that is `years` after `since`."""
+    return since + timedelta(seconds=years * YEAR_S)
+
+
 def overlap_mm(one: Sighting, other: Sighting) -> float:
     """Length that two bands share, widened by the uncertainties; negative: a gap."""
     low, high = (one, other) if one.start_mm.value <= other.start_mm.value else (other, one)
@@ -173,6 +178,7 @@ def _track(chain: Sequence[Sighting], first: datetime) -> Track:
 
     return Track(
         sightings=tuple(chain),
+        since=first,
         start=line([seen.start_mm for seen in chain]),
         end=line([seen.end_mm for seen in chain]),
         width=line([seen.width_mm for seen in chain]),
@@ -203,8 +209,9 @@ def fit_line(t: Sequence[float], values: Sequence[Estimate]) -> Line:
 
     References
     ----------
-    R. T. Birge, Phys. Rev. 40 (1932) 207 (the ratio; from memory); weighted line: JCGM
-    100:2008, H.3, with weights.
+    JCGM 100:2008, H.3 (the line; here with weights). R. T. Birge, Phys. Rev. 40 (1932) 207
+    (the ratio) and the Review of Particle Physics, Introduction, "Unconstrained averaging"
+    (widening by it where it is beyond 1); both from memory.
 
     Examples
     --------

@@ -25,7 +25,7 @@ LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
 READABLE_NAMES = (
     "curves model options result "  # of a measurement
     "attribution band_places planning remedies seal shaft_sheet stack_up "  # of a landing
-    "records records.reading wear_growth"  # of a shaft over the years
+    "records records.find records.history records.reading wear_growth"  # of a shaft over the years
 )
 READABLE = {"bandscan"} | {f"bandscan.{name}" for name in READABLE_NAMES.split()}  # + version
 

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import importlib
+import keyword
 import os
 
 import click
@@ -17,7 +18,7 @@ from bandscan import __version__
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OPENCV_LOG_LEVEL", "SILENT")
 
-# Command, and what it does; its module in this package has the same name.
+# Command, and what it does; its module in this package has the same name (`import_`: a keyword).
 COMMANDS = {
     "measure": "Measure where old lip seals have polished the shaft.",
     "check": "Say what a photo is good for, before the shaft is gone.",
@@ -27,6 +28,12 @@ COMMANDS = {
     "attribute": "Say which lip of the old seal made which band.",
     "sheet": "Check a shaft against published limits, each with its source.",
     "report": "Make a page or a PDF of one measurement.",
+    "batch": "Measure a folder of photos on all cores, and go on where it was interrupted.",
+    "keep": "Keep results in the records, under the name of the shaft.",
+    "history": "Say how the bands of a shaft grew over the years.",
+    "find": "Search the records.",
+    "export": "Write records as a table, as JSON lines, or as one zip with everything.",
+    "import": "Add what another machine exported.",
     "demo": "Measure a sample photo and say where the pictures are.",
 }
 
@@ -42,8 +49,9 @@ class CommandGroup(click.Group):
         """The command of a name; None where there is none."""
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"bandscan.cli.{cmd_name}")
-        command: click.Command = getattr(module, cmd_name)
+        name = f"{cmd_name}_" if keyword.iskeyword(cmd_name) else cmd_name
+        module = importlib.import_module(f"bandscan.cli.{name}")
+        command: click.Command = getattr(module, name)
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002

@@ -49,14 +49,14 @@ def measure_all(
         painter.submit(load_font)  # while the first photo is measured
         for number, (path, stem) in enumerate(zip(photos, _stems(photos), strict=True), start=1):
             _tell_progress(number, photos)
-            measurement = _measure_one(path, options, verbose=verbose)
+            measurement = measure_one(path, options, verbose=verbose)
             content = measurement_object(measurement) | settings
             objects.append(content)
             folder = path.with_name(f"{path.name}-bandscan") if out is None else out
-            written, write_status = _write_results(measurement, content, folder / stem, painter)
+            written, write_status = write_results(measurement, content, folder / stem, painter)
             status = max(status, measurement.exit_status, write_status)
             if measurement.refusal is not None:
-                _complain(_refusal_sentence(measurement.file, measurement.refusal))
+                _complain(refusal_sentence(measurement.file, measurement.refusal))
             if json_path != STANDARD_OUTPUT:
                 text = measurement_text(measurement, written=written, budget=verbose)
                 click.echo(f"{text}\n" if text else "", nl=False)
@@ -81,11 +81,12 @@ def check_all(
         if json_path != STANDARD_OUTPUT:
             click.echo(check_text(report))
         if report.refusal is not None:
-            _complain(_refusal_sentence(report.file, report.refusal))
+            _complain(refusal_sentence(report.file, report.refusal))
     return max(status, _write_json(objects, json_path))
 
 
-def _measure_one(path: Path, options: MeasureOptions, *, verbose: bool) -> Measurement:
+def measure_one(path: Path, options: MeasureOptions, *, verbose: bool) -> Measurement:
+    """Measure a photo; whatever is raised becomes a refusal in the result."""
     try:
         return measure_photo(path, options)
     except Exception as error:
@@ -107,7 +108,8 @@ def _refusal_of(error: Exception, *, verbose: bool) -> Refusal:
     return Refusal(code="fault", message=message, remedy="", exit_status=status)
 
 
-def _refusal_sentence(file: str, refusal: Refusal) -> str:
+def refusal_sentence(file: str, refusal: Refusal) -> str:
+    """Why a photo was not measured, and what to do."""
     return f"{file}: not measured ({refusal.code}). {refusal.message} {refusal.remedy}".rstrip()
 
 
@@ -131,7 +133,7 @@ def _stems(photos: Sequence[Path]) -> list[str]:
     return stems
 
 
-def _write_results(
+def write_results(
     measurement: Measurement, content: dict[str, Any], start: Path, painter: Executor
 ) -> tuple[list[Path], int]:
     """Write pictures and JSON under names that begin with `start`.

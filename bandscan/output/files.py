@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 from calib.errors import MeasureError
@@ -46,6 +47,31 @@ def write_file(path: Path, data: bytes) -> None:
         with contextlib.suppress(OSError, ValueError):
             temporary.unlink()
         raise _unwritable(path, error) from error
+
+
+@contextlib.contextmanager
+def whole_file(path: Path) -> Iterator[Path]:
+    """Write a file in parts: the block gets another name to write to.
+
+    The file has its own name, and is on disk, once the block is left; an error in the block
+    leaves nothing.
+
+    Raises
+    ------
+    UnwritableFileError
+        If the folder or the file cannot be written.
+    """
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        yield temporary
+        with temporary.open("r+b") as file:
+            os.fsync(file.fileno())
+        temporary.replace(path)
+    except OSError as error:
+        raise _unwritable(path, error) from error
+    finally:
+        with contextlib.suppress(OSError):
+            temporary.unlink(missing_ok=True)
 
 
 def _unwritable(path: Path, error: Exception) -> UnwritableFileError:

@@ -63,11 +63,11 @@ def find(records: Records, search: Search, *, limit: int = -1) -> tuple[list[Fou
     ------
     RecordsError
     """
-    where, values = _conditions(search)
+    where, values = conditions(search)
     with records.reading() as connection:
-        (count,) = connection.execute(f"SELECT count(*) {_FROM} {where}", values).fetchone()
+        (count,) = connection.execute(f"SELECT count(*) {FROM} {where}", values).fetchone()
         rows = connection.execute(
-            f"{_SELECT} {_FROM} {where} ORDER BY at DESC, inspection.id DESC LIMIT ?",
+            f"{_SELECT} {FROM} {where} ORDER BY at DESC, inspection.id DESC LIMIT ?",
             (*values, limit),
         ).fetchall()
         found = []
@@ -94,15 +94,15 @@ SELECT inspection.id, inspection.uuid, at, by, name, position, file,
         AS verdict,
     (SELECT group_concat(text, '; ') FROM note WHERE inspection_id = inspection.id) AS notes
 """
-_FROM = """
+FROM = """
 FROM inspection JOIN shaft ON shaft.id = shaft_id JOIN machine ON machine.id = machine_id
     LEFT JOIN photo ON photo.id = photo_id
 """
 _BANDS = "SELECT start_mm, end_mm FROM band WHERE inspection_id = ? ORDER BY number"
 
 
-def _conditions(search: Search) -> tuple[str, tuple[str, ...]]:
-    """A WHERE clause and its values."""
+def conditions(search: Search) -> tuple[str, tuple[str, ...]]:
+    """A WHERE clause over the tables of `FROM`, and its values."""
     asked = [
         ("instr(name_key, ?)", key_of(search.machine)),
         ("instr(position_key, ?)", key_of(search.shaft)),
@@ -116,8 +116,8 @@ def _conditions(search: Search) -> tuple[str, tuple[str, ...]]:
             "ON landing_id = landing.id WHERE lip.verdict = ?)",
             search.verdict,
         ),
-        ("at >= ?", search.since),
-        ("at <= ?", None if search.until is None else _end_of(search.until)),
+        ("inspection.at >= ?", search.since),
+        ("inspection.at <= ?", None if search.until is None else _end_of(search.until)),
     ]
     met = [(clause, value) for clause, value in asked if value]
     where = " AND ".join(clause for clause, _ in met)

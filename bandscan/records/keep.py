@@ -14,6 +14,7 @@ from bandscan.records.document import (
     SHEET_SCHEMA,
     UnfitError,
     check_landing,
+    file_name,
     name_of,
     new_document,
 )
@@ -200,7 +201,8 @@ def _document(measurement: dict[str, Any], result: Path, keeping: Keeping) -> di
 
 def _photo_name(measurement: dict[str, Any], result: Path) -> str:
     photo = measurement.get("photo")
-    return str((photo if isinstance(photo, dict) else {}).get("file") or result)
+    named = photo.get("file") if isinstance(photo, dict) else None
+    return file_name(str(named or result))
 
 
 def _is_pictured(records: Records, photo: dict[str, Any]) -> bool:

@@ -177,7 +177,7 @@ def _band_row(number: int, band: Mapping[str, Any]) -> BandRow:
 
 def _place(item: Mapping[str, Any]) -> str:
     value, margin = rounded(float(item["value"]), float(item["U"]))
-    return f"{value} ± {margin}"
+    return f"{value} ±\N{NO-BREAK SPACE}{margin}"
 
 
 def _budget(content: Mapping[str, Any]) -> tuple[tuple[str, ...], tuple[BudgetRow, ...]]:

@@ -42,7 +42,8 @@ class Browser:
             os.dup2(64, 4)
 
         self.process = subprocess.Popen(
-            command, preexec_fn=give_pipes, close_fds=False, start_new_session=True,  # noqa: PLW1509
+            command, preexec_fn=give_pipes, close_fds=False,  # noqa: PLW1509 - before any thread
+            start_new_session=True,
             stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
         os.close(to_read)

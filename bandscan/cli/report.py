@@ -10,6 +10,7 @@ import click
 
 from bandscan.cli.asking import verbose_option
 from bandscan.cli.facts import facts_options
+from bandscan.cli.records_options import records_option, with_records
 
 if TYPE_CHECKING:
     from bandscan.report.source import Source
@@ -37,13 +38,7 @@ _SUFFIXES = (".html", ".htm", ".pdf")
     metavar="FILE",
     help="Seal file, in place of the one that the result was made with.",
 )
-@click.option(
-    "--records",
-    "records_path",
-    type=_FILE,
-    metavar="FILE",
-    help="Records file in which SHAFT is kept.",
-)
+@records_option
 @click.option(
     "--nominal",
     "nominal_mm",
@@ -102,7 +97,10 @@ def _source(
 
     if _is_result(what):
         return source_of_result(Path(what), photo=photo, seal_path=seal_path)
-    return source_of_shaft(what, records_path, photo=photo, seal_path=seal_path)
+    return with_records(
+        records_path,
+        lambda records: source_of_shaft(records, what, photo=photo, seal_path=seal_path),
+    )
 
 
 def _default_place(what: str) -> Path:

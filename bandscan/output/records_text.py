@@ -91,10 +91,11 @@ def growth_lines(number: int, track: Track) -> list[str]:
     if track.width is None or track.start is None or track.end is None:
         return [f"{head}; two inspections of different days are needed for a rate"]
     rows = {"width": track.width, "start": track.start, "end": track.end}
-    return [head, *(f"{'':14}{name:<7}{_rate(line)}" for name, line in rows.items())]
+    return [head, *(f"{'':14}{name:<7}{growth_words(line)}" for name, line in rows.items())]
 
 
-def _rate(line: Line) -> str:
+def growth_words(line: Line) -> str:
+    """A rate, whether it can be told from none, and whether the points scatter."""
     growth = line.growth
     told = f"{rate_words(growth)} mm a year"
     if abs(growth.value) <= growth.expanded:

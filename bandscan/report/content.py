@@ -15,7 +15,14 @@ from bandscan.output.wording import CAUTION, correction_words, plus_minus, round
 from bandscan.planning import Plan, plan_seals
 from bandscan.report.history import History, history_of
 from bandscan.report.source import Source
-from bandscan.report.words import STYLES, LipWords, lip_words, verdict_words, worst_verdict
+from bandscan.report.words import (
+    STYLES,
+    LipWords,
+    lip_words,
+    unbroken,
+    verdict_words,
+    worst_verdict,
+)
 from bandscan.result import Correction
 from bandscan.shaft_sheet import ShaftFacts, ShaftSheet, make_sheet
 from calib.quantity import Estimate
@@ -133,7 +140,7 @@ def content_of(source: Source, facts: Mapping[str, Any], *, now: datetime) -> Co
         budget=budget,
         sheet=sheet,
         sheet_note=sheet_note,
-        history=history_of(source.history),
+        history=None if source.wear is None else history_of(source.wear),
         corrections=tuple(_corrections(source.content)),
         warnings=tuple(str(w.get("message", "")) for w in source.content.get("warnings") or ()),
         cautions=CAUTIONS,
@@ -177,7 +184,7 @@ def _band_row(number: int, band: Mapping[str, Any]) -> BandRow:
 
 def _place(item: Mapping[str, Any]) -> str:
     value, margin = rounded(float(item["value"]), float(item["U"]))
-    return f"{value} ± {margin}"
+    return unbroken(f"{value} ± {margin}")
 
 
 def _budget(content: Mapping[str, Any]) -> tuple[tuple[str, ...], tuple[BudgetRow, ...]]:

@@ -123,10 +123,11 @@ def _presets(content: Content) -> list[tuple[str, str]]:
     if content.plan is None:
         return []
     shift = content.plan.landing.shift
-    found = [("Smallest shift that frees every lip", shift.smallest_mm)]
+    found = [("Smallest shift", shift.smallest_mm)]
     if shift.roomiest_mm != shift.smallest_mm:
         found.append(("Most clearance", shift.roomiest_mm))
-    return [(name, f"{_on_step(value, shift.windows_mm):.2f}") for name, value in found if value]
+    places = [(name, _on_step(value, shift.windows_mm)) for name, value in found if value]
+    return [(f"{name}: {place:+.2f} mm", f"{place:.2f}") for name, place in places]
 
 
 def _on_step(value: float, windows: tuple[tuple[float, float], ...]) -> float:

@@ -22,7 +22,8 @@ LONG_SIDE_PX = 1600  # of the whole photo, and of the part that is shown close u
 JPEG_QUALITY = 72
 _BEYOND_MM = (3.0, 5.0)  # shown of the shaft before its end and past the last band or lip
 _MOST_ZOOM = 6.0
-_TICK_PX = {1: 10.0, 5: 16.0, 10: 24.0}  # length by every how many mm; shown close up
+_AROUND = 1.22  # of the part of interest, so that ticks beside the shaft are in it
+_TICK_PX = {50: 24.0, 10: 24.0, 5: 16.0, 1: 10.0}  # length by every how many mm; shown close up
 _FORESHORTENED = 0.94  # of the visible half angle: where the ruler's ticks stand
 
 
@@ -170,7 +171,8 @@ def _window(
         return 0.0, 0.0, width, height
     low, high = corners.min(axis=0), corners.max(axis=0)
     middle, size = (low + high) / 2.0, high - low
-    share = float(np.clip(max(size[0] / width, size[1] / height), 1.0 / _MOST_ZOOM, 1.0))
+    share = _AROUND * max(size[0] / width, size[1] / height)
+    share = float(np.clip(share, 1.0 / _MOST_ZOOM, 1.0))
     w, h = share * width, share * height
     x = float(np.clip(middle[0] - w / 2.0, 0.0, width - w))
     y = float(np.clip(middle[1] - h / 2.0, 0.0, height - h))
@@ -302,7 +304,7 @@ def _ticks(sheet: _Sheet, content: Mapping[str, Any], zoom: float) -> tuple[Tick
     across = side * (ends[1] - ends[0]) / np.hypot(*(ends[1] - ends[0]))
     ticks = []
     for mm in range(int(shaft.seen_to_mm) + 1):
-        every = 10 if mm % 10 == 0 else 5 if mm % 5 == 0 else 1
+        every = next(step for step in _TICK_PX if mm % step == 0)
         foot = sheet.surface(float(mm), side * half)
         if np.isfinite(foot).all():
             tip = foot + across * _TICK_PX[every] * 2.0 / zoom

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from bandscan.band_places import BandFile, bands_of, read_bands
 from bandscan.cylinder import ShaftPose
 from bandscan.model import EndFace
-from bandscan.records import KeptInspection, open_records, shaft_history
+from bandscan.records import KeptInspection, Records, ShaftWear, shaft_history, shaft_wear
 from bandscan.records.reduced import find_original, upright_photo
 from bandscan.result import ShaftResult
 from bandscan.seal import Seal, parse_seal, read_seal
@@ -66,8 +66,8 @@ class Source:
     geometry : Geometry or None
         None where the result does not carry it.
     seal_name : str or None
-    history : tuple of KeptInspection
-        Of the shaft, oldest first; empty for a result alone.
+    wear : ShaftWear or None
+        The shaft's inspections and how its bands grew; None for a result alone.
     """
 
     name: str
@@ -78,7 +78,7 @@ class Source:
     geometry: Geometry | None
     seal: Seal | None
     seal_name: str | None
-    history: tuple[KeptInspection, ...] = ()
+    wear: ShaftWear | None = None
 
 
 def source_of_result(
@@ -115,8 +115,8 @@ def source_of_result(
 
 
 def source_of_shaft(
+    records: Records,
     name: str,
-    records_path: Path | None,
     *,
     photo: Path | None = None,
     seal_path: Path | None = None,
@@ -128,9 +128,7 @@ def source_of_shaft(
     MeasureError
         There is no such shaft, or a file cannot be used.
     """
-    with open_records(records_path) as records:
-        history = shaft_history(records, name)
-    last = history[-1]
+    last = shaft_history(records, name)[-1]
     if photo is not None:
         picture, note = _picture(photo)
     else:
@@ -141,7 +139,7 @@ def source_of_shaft(
         measured=bands_of(last.measurement, f"inspection of {last.at[:10]}"),
         picture=(picture, note),
         seal_path=seal_path,
-        history=history,
+        wear=shaft_wear(records, name),
     )
 
 
@@ -152,7 +150,7 @@ def _source(
     measured: BandFile,
     picture: tuple[Picture | None, str | None],
     seal_path: Path | None,
-    history: tuple[KeptInspection, ...] = (),
+    wear: ShaftWear | None = None,
 ) -> Source:
     seal, seal_name = _seal(content, seal_path)
     return Source(
@@ -164,7 +162,7 @@ def _source(
         geometry=_geometry(content),
         seal=seal,
         seal_name=seal_name,
-        history=history,
+        wear=wear,
     )
 
 

@@ -27,6 +27,17 @@ class LipWords:
     contact: str
 
 
+def unbroken(text: str) -> str:
+    r"""Keep a margin on one line with its sign.
+
+    Examples
+    --------
+    >>> unbroken("12.43 ± 0.06")
+    '12.43 ±\xa00.06'
+    """
+    return text.replace("± ", "±\N{NO-BREAK SPACE}")
+
+
 def lip_words(lip: LandingLip) -> LipWords:
     """One lip in words."""
     low, high = lip.contact_mm

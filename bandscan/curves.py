@@ -55,8 +55,8 @@ def end_face_px(camera: Camera, shaft: ShaftResult) -> FloatArray:
     if shaft.pose.origin_mm @ shaft.pose.direction > 0.0:  # the camera looks onto the face
         return camera.project(points)
     chamfer = shaft.end.chamfer_mm
-    length = max(chamfer.value, 0.0) if chamfer is not None else 0.0
     rise = shaft.pose.radius_mm - shaft.end.rim_radius_mm
+    length = max(chamfer.value, 0.0) if chamfer is not None else rise  # not told: 45 degrees
     radial = (points - rim.origin_mm) / shaft.end.rim_radius_mm
     outward = length * radial - rise * shaft.pose.direction
     if length == 0.0 and rise <= 0.0:

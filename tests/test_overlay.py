@@ -8,7 +8,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from bandscan.curves import edge_px
+from bandscan.curves import edge_px, end_face_px
 from bandscan.output.drawing import GREEN, PURPLE, VERMILION, dashed
 from bandscan.output.labels import spread
 from bandscan.output.overlay import draw_overlay, picture_scale, turn_picture, turn_points
@@ -200,3 +200,12 @@ def test_any_shaft_can_be_drawn(turn, tilt, distance, seen, chamfer, rim, orient
     measurement = examples.measurement(shaft=shaft, photo=examples.photo(orientation))
     assert draw_overlay(measurement).dtype == np.uint8
     json_text([measurement_object(measurement)])
+
+
+def test_the_end_is_drawn_where_no_chamfer_was_told():
+    """A rim smaller than the land and no chamfer's edge: half of the rim faces the camera."""
+    found = examples.measurement()
+    end = replace(found.shaft.end, chamfer_mm=None, rim_radius_mm=found.shaft.pose.radius_mm - 1.0)
+    drawn = end_face_px(found.lens.camera, replace(found.shaft, end=end))
+    assert len(drawn) > 20
+    assert np.isfinite(drawn).all()

@@ -21,6 +21,9 @@ _MAX_EDGE_WIDTH_MM = 1.2
 # Each edge of a ring shows in more rows than one streak joins (six), and both together in more
 # than two streaks and a patch's outline do.
 _LEAST_TELLING_ROWS, _LEAST_OF_BOTH = 7, 16
+# Of the rows that show an edge, so many show both, once each way: 15 % at the least on bands of
+# rendered photos. Two outlines of different patches seldom share rows.
+_SHARED_ROWS = 0.14
 # Stains of rendered photos show on up to 33 % of the rows and only darken. So may a faint band:
 # what is darker alone on so little of the turn is not called one.
 _PART_OF_TURN, _TELLING = 0.34, 3.0
@@ -159,8 +162,12 @@ def _is_ring(fits: tuple[StepFit, StepFit]) -> bool:
     width_mm = fits[1].position_mm - fits[0].position_mm
     joint_u_mm = math.hypot(fits[0].u_mm, fits[1].u_mm)
     rows = [fit.telling_rows for fit in fits]
+    start, end = (np.abs(fit.significance) > _TELLING for fit in fits)
+    opposite = fits[0].height * fits[1].height < 0.0
+    shared = np.count_nonzero(start & end & opposite)
     return (
-        min(rows) >= _LEAST_TELLING_ROWS
+        shared >= _SHARED_ROWS * np.count_nonzero(start | end)
+        and min(rows) >= _LEAST_TELLING_ROWS
         and sum(rows) >= _LEAST_OF_BOTH
         and width_mm >= _LEAST_WIDTH_MM
         and joint_u_mm <= _MOST_U_SHARE * width_mm

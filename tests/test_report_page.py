@@ -64,6 +64,14 @@ def browser():
     browser.close()
 
 
+def lips_at(source, shift):
+    """How the lips land with the seal moved, worked out anew by the program."""
+    mounting = source.seal.mounting
+    face = replace(mounting.face_mm, value=mounting.face_mm.value + shift)
+    moved = replace(source.seal, mounting=replace(mounting, face_mm=face))
+    return plan_seals(source.measured, [("", moved)])[0].landing.lips
+
+
 def test_the_page_is_small_and_loads_nothing(page):
     text = page.read_text(encoding="utf-8")
     assert len(text.encode("utf-8")) < MOST_BYTES
@@ -88,12 +96,8 @@ def test_every_number_follows_the_seal_as_python_has_it(browser, page, source):
           }}));
         }})()"""
     )
-    seal = source.seal
     for shift, page_lips in zip(shifts, shown, strict=True):
-        face = seal.mounting.face_mm
-        moved = replace(seal.mounting, face_mm=replace(face, value=face.value + shift))
-        plan = plan_seals(source.measured, [("", replace(seal, mounting=moved))])[0]
-        for lip, words in zip(plan.landing.lips, page_lips, strict=True):
+        for lip, words in zip(lips_at(source, shift), page_lips, strict=True):
             expected = lip_words(lip)
             assert words[:4] == [
                 expected.verdict, expected.clearance, expected.odds, expected.contact,
@@ -115,6 +119,66 @@ def test_the_seal_moves_by_keys_and_buttons(browser, page):
     browser.ask("document.querySelector('[data-shift=\"0\"]').click()")
     assert browser.ask("document.querySelector('#lip-0 .contact').textContent") == before
     assert browser.messages() == []
+
+
+def place_of(browser, selector) -> tuple[float, float]:
+    """Middle of an element on the screen, scrolled into view."""
+    x, y = browser.ask(
+        f"""(() => {{
+          const part = document.querySelector({json.dumps(selector)});
+          part.scrollIntoView({{ block: "center", behavior: "instant" }});
+          const box = part.getBoundingClientRect();
+          return [box.x + box.width / 2, box.y + box.height / 2];
+        }})()"""
+    )
+    return x, y
+
+
+def drag(browser, start, by_px, *, finger=False) -> None:
+    """Pull to the right (negative: left) with the mouse or with a finger."""
+    (x, y), parts = start, 8
+
+    def point(kind, at):
+        if finger:
+            points = [] if kind == "touchEnd" else [{"x": at, "y": y}]
+            browser.send("Input.dispatchTouchEvent", type=kind, touchPoints=points)
+        else:
+            browser.send(
+                "Input.dispatchMouseEvent", type=kind, x=at, y=y, button="left", buttons=1,
+                clickCount=1,
+            )  # fmt: skip
+
+    down, move, up = (
+        ("touchStart", "touchMove", "touchEnd")
+        if finger
+        else ("mousePressed", "mouseMoved", "mouseReleased")
+    )
+    point(down, x)
+    for part in range(1, parts + 1):
+        point(move, x + by_px * part / parts)
+    point(up, x + by_px)
+
+
+SHOWN = """[...document.querySelectorAll(".lip")].map((lip) =>
+  [".lip-name", ".verdict-word", ".clearance", ".odds", ".contact"].map(
+    (part) => lip.querySelector(part).textContent))"""
+
+
+@pytest.mark.parametrize("finger", [False, True], ids=["mouse", "finger"])
+@pytest.mark.parametrize("grip", ["#shift", "#seal rect"], ids=["slider", "drawing"])
+def test_the_seal_is_pulled_and_what_is_shown_is_what_python_has(
+    browser, page, source, grip, finger
+):
+    browser.screen(390, 844, phone=finger)
+    browser.send("Emulation.setTouchEmulationEnabled", enabled=finger)
+    browser.open(page)
+    drag(browser, place_of(browser, grip), -60.0, finger=finger)
+    shift = float(browser.ask("document.querySelector('#shift').value"))
+    shown = browser.ask(SHOWN)
+    browser.send("Emulation.setTouchEmulationEnabled", enabled=False)
+    assert shift < -1.0
+    expected = [lip_words(lip) for lip in lips_at(source, shift)]
+    assert shown == [[w.name, w.verdict, w.clearance, w.odds, w.contact] for w in expected]
 
 
 @pytest.mark.parametrize("dark", [False, True])
@@ -152,12 +216,42 @@ def test_markup_in_names_does_nothing(browser, tmp_path):
     assert odd in browser.ask("document.body.innerText")
 
 
-def test_a_corrected_edge_comes_out_as_a_file_that_measure_reads(browser, page, source, tmp_path):
+def test_an_edge_pulled_on_the_photo_comes_out_as_a_file_that_measure_reads(
+    browser, page, source, tmp_path
+):
+    browser.screen(1280, 900)
     browser.open(page)
+    browser.ask("document.querySelector('#correct').open = true")
+    start = place_of(browser, "#grip-1-start .dot")
+    drag(browser, start, -40.0)
+    set_mm = float(browser.ask("document.querySelector('#field-1-start').value"))
+    found_mm = float(source.content["bands"][0]["start_mm"]["value"])
+    assert set_mm < found_mm - 0.5
+    x, _ = place_of(browser, "#grip-1-start .dot")
+    assert x == pytest.approx(start[0] - 40.0, abs=2.0)  # the grip went with the pointer
+    let_download(browser, tmp_path)
+    browser.ask("document.querySelector('#save').click()")
+    corrections = read_corrections(next(iter(_downloaded(tmp_path))))
+    options = MeasureOptions(diameter_mm=34.99, corrections=corrections)
+    result = measure_photo(SAMPLES / "elevator_01_rule_level.jpg", options)
+    # To a micrometre, the last digit that is ever printed of an edge.
+    assert result.bands[0].start.position_mm.value == pytest.approx(set_mm, abs=1e-3)
+    assert result.bands[0].end.by_hand is False
+    (note,) = result.corrections
+    assert note.automatic_mm.value == pytest.approx(found_mm, abs=1e-3)
+    assert note.corrected_mm == result.bands[0].start.position_mm
+
+
+def let_download(browser, folder: Path) -> None:
     browser.send(
-        "Browser.setDownloadBehavior", behavior="allow", downloadPath=str(tmp_path),
+        "Browser.setDownloadBehavior", behavior="allow", downloadPath=str(folder),
         eventsEnabled=True,
     )  # fmt: skip
+
+
+def test_a_corrected_edge_comes_out_as_a_file_that_measure_reads(browser, page, source, tmp_path):
+    browser.open(page)
+    let_download(browser, tmp_path)
     browser.ask(
         """(() => {
           const set = (id, value) => {

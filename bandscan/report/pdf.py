@@ -231,10 +231,12 @@ def _bands(content: Content) -> list[Flowable]:
     return lines
 
 
-def _shortened(rows: Sequence[Any], most: int) -> tuple[list[Any], list[Flowable]]:
+def _shortened(
+    rows: Sequence[Any], most: int, where: str = "in the result's file"
+) -> tuple[list[Any], list[Flowable]]:
     """The first rows, and a line that says how many are left out."""
     left_out = len(rows) - most
-    note = [_text(f"{left_out} more in the result's file.", size=7.0)] if left_out > 0 else []
+    note = [_text(f"{left_out} more {where}.", size=7.0)] if left_out > 0 else []
     return list(rows[:most]), note
 
 
@@ -277,13 +279,16 @@ def _sheet(content: Content) -> list[Flowable]:
 def _history(content: Content, most: int) -> list[Flowable]:
     if content.history is None:
         return []
-    shown, note = _shortened(tuple(reversed(content.history.rows)), most)
+    shown, note = _shortened(content.history.rows, most, "in the records")
     rows = [(row.date, row.bands, row.verdict, row.by, row.note) for row in shown]
-    head = ("Date", "Bands, mm", "Verdict", "By", "Note")
+    head = ("Date", "Bands, mm", "New seal", "By", "Note")
+    growth = [(row.place, row.width, row.start, row.end) for row in content.history.growth]
+    grown = ("Growth of the band at", "Width", "Start", "End")
     return [
-        _heading("Earlier inspections"),
+        _heading("Inspections of this shaft"),
         _table(head, rows, (2.0, 5.0, 3.0, 2.0, 4.0)),
         *note,
+        *([_table(grown, growth, (3.0, 4.0, 4.0, 4.0))] if growth else []),
     ]
 
 

@@ -164,9 +164,10 @@ def _is_ring(fits: tuple[StepFit, StepFit]) -> bool:
     rows = [fit.telling_rows for fit in fits]
     start, end = (np.abs(fit.significance) > _TELLING for fit in fits)
     opposite = fits[0].height * fits[1].height < 0.0
-    shared = np.count_nonzero(start & end & opposite)
+    shared = int(np.count_nonzero(start & end & opposite))
+    shown = int(np.count_nonzero(start | end))
     return (
-        shared >= _SHARED_ROWS * np.count_nonzero(start | end)
+        shared >= _SHARED_ROWS * shown
         and min(rows) >= _LEAST_TELLING_ROWS
         and sum(rows) >= _LEAST_OF_BOTH
         and width_mm >= _LEAST_WIDTH_MM

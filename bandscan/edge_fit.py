@@ -184,11 +184,16 @@ def hide(
     corner = points_px[[0, 0, -1, -1], [0, -1, 0, -1]]  # a strip bows by less than a step
     low = np.floor(corner.min(axis=0)) - 2.0 * _MASK_STEP_PX
     size = np.ceil(corner.max(axis=0) - low).astype(int) + 2 * _MASK_STEP_PX
+    near = [
+        p for p in avoid if (p.max(axis=0) >= low).all() and (p.min(axis=0) <= low + size).all()
+    ]
+    if not near:
+        return
     mask = np.zeros(
         (int(size[1] // _MASK_STEP_PX) + 2, int(size[0] // _MASK_STEP_PX) + 2), np.uint8
     )
-    for polygon in avoid:
-        corners = (np.asarray(polygon) - low) / _MASK_STEP_PX
+    for polygon in near:
+        corners = (polygon - low) / _MASK_STEP_PX
         cv2.fillPoly(mask, [np.rint(corners).astype(np.int32)], 1)
     place = (points_px - low.astype(np.float32)) / _MASK_STEP_PX
     x, y = (np.ascontiguousarray(place[..., k]) for k in (0, 1))

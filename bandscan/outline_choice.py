@@ -20,7 +20,7 @@ _LITTLE_STRAIN = 4.6  # 90 % of a chi square with two degrees of freedom
 _FAINT_END = 0.47  # less is refused
 _TELLS = 2.0 * STRAIN_COSTS  # of support: a lead that makes an outline e times as likely
 _MOST_TRIALS = 20
-_CENTRINGS = 3
+_CENTRINGS, _SETTLED_PX = 3, 0.1
 _WELL_KNOWN_PX = 0.3  # a side known better gains nothing from where the end shows the axis
 _AS_SIDES_TELL, _NO_LEAN = math.inf, 0.0
 _SAME_SIDE_PX = 1.0
@@ -177,7 +177,10 @@ def _centred(trial: _Trial, end_of: EndOf) -> _Trial:
         if best.end.beside_px is None or max(side.u_px for side in sides) < _WELL_KNOWN_PX:
             break
         shown_px = moved_px + best.end.beside_px
+        before_px = moved_px
         moved, moved_px = _moved_to(sides, shown_px, best.end.beside_u_px)
+        if np.linalg.norm(moved_px - before_px) < _SETTLED_PX:
+            break
         outline = replace(trial.outline, sides=moved)
         try:
             end = end_of(outline, _AS_SIDES_TELL)

@@ -19,7 +19,7 @@ from calib.quantity import Estimate
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-WIDTH_IN, HEIGHT_IN, DPI = 7.0, 7.4, 140
+WIDTH_IN, HEIGHT_IN, DPI = 7.0, 7.4, 110
 TEXT_PT = 10.0
 # Okabe and Ito's palette, as in the other pictures; dark enough for lines on white.
 _STYLES = (("#0072B2", "o", "///"), ("#D55E00", "s", "\\\\\\"), ("#009E73", "^", "..."),
@@ -39,7 +39,7 @@ def history_picture(wear: ShaftWear) -> bytes:
     with rc_context({"font.size": TEXT_PT, "hatch.linewidth": 0.7}):
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         places, widths = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
-        figure.subplots_adjust(left=0.1, right=0.97, top=0.95, bottom=0.05, hspace=0.12)
+        figure.subplots_adjust(left=0.1, right=0.97, top=0.95, bottom=0.07, hspace=0.12)
         days = _days(wear)
         corrected = {i for i, line in enumerate(wear.inspections) if line.corrections}
         for number, track in enumerate(wear.tracks, start=1):
@@ -47,7 +47,7 @@ def history_picture(wear: ShaftWear) -> bytes:
             _draw_widths(widths, number, track, corrected)
         _dress(places, widths, wear, days)
         data = io.BytesIO()
-        figure.savefig(data, format="png", dpi=DPI)
+        figure.savefig(data, format="png", dpi=DPI, pil_kwargs={"compress_level": 1})
     return data.getvalue()
 
 

@@ -231,6 +231,8 @@ def arc_beyond(profiler: Profiler, fit: EndFit, reach_px: float) -> float | None
     near = cv2.dilate(edge.astype(np.uint8), np.ones((1, width), np.uint8)) > 0
     share = near.mean(axis=0)
     beyond = (offsets >= nearest) & (offsets <= reach_px)
+    if not beyond.any():  # nothing lies between a wide edge and the reach
+        return None
     chance = float(share[beyond].mean())
     least = max(0.5, chance + 3.0 * math.sqrt(chance * (1.0 - chance) / _BLOCKS_LONG))
     middle = cv2.blur(share[None, :], (width, 1))[0]  # of equal shares the middle one

@@ -302,4 +302,4 @@ def test_a_damaged_file_is_told_and_rescued(tmp_path):
     assert "40 inspections found" in told.stdout
     copies = [copy.read_bytes() for copy in tmp_path.glob("records.sqlite.damaged-*")]
     assert damaged in copies  # beside its log
-    assert "damaged" not in run("find", "--records", records).output
+    assert "is damaged" not in run("find", "--records", records).output

@@ -2,10 +2,10 @@
 
     python -m tests.kill_runner ROUNDS SEED FOLDER
 
-A process of its own, for it forks: every round a child runs the commands one after the other and
-says after each that came back with 0 what it had kept; it is killed with SIGKILL at a random
-moment. Then SQLite checks the file, and all that was acknowledged must be there, whole. Prints
-the counts as JSON; any loss ends it with a traceback.
+A process of its own, for it forks: every round a child runs the commands one after the other,
+says before each which it is, and after each that came back with 0 what it had kept; it is killed
+with SIGKILL at a random moment. Then SQLite checks the file, and all that was acknowledged must be
+there, whole. Prints the counts as JSON; any loss ends it with a traceback.
 """
 
 from __future__ import annotations
@@ -26,10 +26,12 @@ from bandscan.records.names import ShaftName
 from tests.results import result
 
 SHAFT = "leg 4 / input shaft"
-LONGEST_S = 0.06  # of a round; a keep takes some 5 ms, an import some 60 ms
+LONGEST_IMPORTS = 2.0  # a round lasts up to so many times an import; a keep takes a tenth of one
+LONGEST_S = 0.3  # and no longer than this, on a machine that is busy
 ROUNDS_A_FILE = 30
 RESULTS, IN_ZIP = 400, 70
 NOTE = "kept under fire"
+STARTED = "started "  # before the name of a command, in what a child says
 
 
 def prepare(folder: Path) -> Path:
@@ -59,18 +61,32 @@ def child(line: int, folder: Path, path: Path, archive: Path, rng: random.Random
     os.dup2(quiet, 1)
     os.dup2(quiet, 2)
     while True:
-        if rng.random() < 0.1:
+        if rng.random() < 0.2:
+            os.write(line, f"{STARTED}import\n".encode())
             if run(["import", str(archive), "--records", str(path)]):
                 os.write(line, b"zip\n")
         else:
             number = rng.randrange(RESULTS)
+            os.write(line, f"{STARTED}keep\n".encode())
             asked = ["keep", str(folder / f"{number}.json"), "--shaft", SHAFT, "--note", NOTE]
             if run([*asked, "--records", str(path)]):
                 os.write(line, f"{number}\n".encode())
 
 
-def killed_round(folder: Path, path: Path, archive: Path, rng: random.Random) -> set[str]:
-    """Names that were acknowledged before the kill."""
+def import_time(folder: Path, archive: Path) -> float:
+    """Seconds that an import into a new file takes on this machine now: the best of three."""
+    times = []
+    for number in range(3):
+        start = time.perf_counter()
+        assert run(["import", str(archive), "--records", str(folder / f"timed-{number}.sqlite")])
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def killed_round(
+    folder: Path, path: Path, archive: Path, rng: random.Random, longest_s: float
+) -> tuple[set[str], str]:
+    """Names that were acknowledged before the kill, and the command that it hit."""
     ours, theirs = os.pipe()
     seed = rng.random()
     pid = os.fork()
@@ -81,14 +97,17 @@ def killed_round(folder: Path, path: Path, archive: Path, rng: random.Random) ->
         finally:
             os._exit(1)
     os.close(theirs)
-    time.sleep(rng.uniform(0.0, LONGEST_S))
+    time.sleep(rng.uniform(0.0, longest_s))
     os.kill(pid, signal.SIGKILL)
     _, status = os.waitpid(pid, 0)
     assert os.WTERMSIG(status) == signal.SIGKILL, status
     with os.fdopen(ours, "rb") as told:
-        names = told.read().decode().splitlines()
+        lines = told.read().decode().splitlines()
+    last = lines[-1] if lines else ""
+    hit = last.removeprefix(STARTED) if last.startswith(STARTED) else "between commands"
+    names = {line for line in lines if not line.startswith(STARTED)}
     zips = {f"zip-{number}" for number in range(IN_ZIP)} if "zip" in names else set()
-    return {name for name in names if name != "zip"} | zips
+    return (names - {"zip"}) | zips, hit
 
 
 def look(path: Path, acknowledged: set[str]) -> int:
@@ -126,15 +145,17 @@ def kill(rounds: int, seed: int, folder: Path) -> dict[str, int]:
     """Kill so often; what was counted."""
     rng = random.Random(seed)
     archive = prepare(folder)
-    counts = {"kills": 0, "kills before the first acknowledgement": 0, "acknowledged": 0, "kept": 0}
+    longest_s = min(LONGEST_S, LONGEST_IMPORTS * import_time(folder, archive))
+    counts = {"kills": 0, "in keep": 0, "in import": 0, "between commands": 0}
+    counts |= {"acknowledged": 0, "kept": 0}
     acknowledged: set[str] = set()
     for number in range(rounds):
         path = folder / f"records-{number // ROUNDS_A_FILE}.sqlite"
         if number % ROUNDS_A_FILE == 0:
             acknowledged = set()
-        told = killed_round(folder, path, archive, rng)
+        told, hit = killed_round(folder, path, archive, rng, longest_s)
         counts["kills"] += 1
-        counts["kills before the first acknowledgement"] += not told
+        counts[hit if hit == "between commands" else f"in {hit}"] += 1
         counts["acknowledged"] += len(told - acknowledged)
         acknowledged |= told
         kept = look(path, acknowledged)

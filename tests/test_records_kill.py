@@ -30,4 +30,6 @@ def test_a_few_kills_lose_nothing_acknowledged(tmp_path):
 def test_three_hundred_kills_lose_nothing_acknowledged(tmp_path):
     counts = killed(300, tmp_path)
     assert counts["kills"] == 300
+    assert counts["in keep"] > 50
+    assert counts["in import"] > 50
     assert counts["kept"] >= counts["acknowledged"] > 300

@@ -190,6 +190,9 @@ def check_measurement(measurement: Any) -> None:
         sha256 = measurement["photo"].get("sha256")
         if sha256 is not None and not _SHA256.fullmatch(sha256):
             raise UnfitError(f"the photo's sha256 is {sha256!r}")
+        file = measurement["photo"].get("file")
+        if not isinstance(file, str | None):
+            raise UnfitError(f"the photo's file is {file!r}")
         bands_of(measurement)
         diameter_of(measurement)
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
@@ -223,10 +226,11 @@ def check_document(document: Any) -> None:
         for key in ("kept_at", "by", "taken_from"):
             if not isinstance(document[key], str):
                 raise UnfitError(f"{key} is {document[key]!r}")
-        if document["taken"] is not None and local_time(document["taken"]) is None:
-            raise UnfitError(f"taken is {document['taken']!r}")
+        taken = document["taken"]
+        if taken is not None and not (isinstance(taken, str) and local_time(taken)):
+            raise UnfitError(f"taken is {taken!r}")
         _check_additions(document)
-        json.dumps(document, allow_nan=False)
+        json.dumps(document, allow_nan=False, ensure_ascii=False).encode()  # half a letter
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise _unfit(error) from None
 

@@ -22,6 +22,7 @@ from bandscan.records.export import (
 )
 from bandscan.records.names import sha256_of
 from bandscan.records.put import Outcome, ReducedPhoto, put
+from bandscan.records.reduced import is_bare_jpeg
 from bandscan.records.store import Records
 from calib.errors import UnreadableFileError
 
@@ -79,6 +80,8 @@ def _manifest(archive: zipfile.ZipFile) -> dict[str, Any]:
     manifest = json.loads(archive.read(MANIFEST))
     if manifest["schema"] != EXPORT_SCHEMA:
         raise UnfitError(f"its schema is {manifest['schema']!r}, not {EXPORT_SCHEMA!r}")
+    if not isinstance(manifest["inspections"], int):
+        raise UnfitError(f"inspections is {manifest['inspections']!r}")
     return dict(manifest)
 
 
@@ -91,8 +94,13 @@ def _check(archive: zipfile.ZipFile, manifest: dict[str, Any]) -> None:
     if sha256_of("".join(hashes).encode()) != manifest["records_sha256"]:
         raise UnfitError(f"{DOCUMENTS} is not what was exported")
     for photo in manifest["photos"]:
-        if sha256_of(archive.read(photo["file"])) != photo["sha256"]:
+        picture = archive.read(photo["file"])
+        if sha256_of(picture) != photo["sha256"]:
             raise UnfitError(f"{photo['file']} is not what was exported")
+        if photo["orientation"] not in (None, *range(1, 9)):
+            raise UnfitError(f"the orientation of {photo['file']} is {photo['orientation']!r}")
+        if not is_bare_jpeg(picture):
+            raise UnfitError(f"{photo['file']} is no JPEG, or holds more than a picture")
 
 
 def _add(

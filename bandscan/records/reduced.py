@@ -58,6 +58,15 @@ def reduce_photo(path: Path) -> ReducedPhoto | None:
     )
 
 
+def is_bare_jpeg(data: bytes) -> bool:
+    """Whether it is a JPEG with pixels alone: no EXIF, no comment, nothing but its JFIF head."""
+    try:
+        with Image.open(io.BytesIO(data), formats=["JPEG"]) as picture:
+            return all(name == "APP0" for name, _ in picture.applist)  # type: ignore[attr-defined]
+    except Exception:  # each kind of damage raises its own kind
+        return False
+
+
 def upright_photo(
     path: Path, *, least_px: int | None = None
 ) -> tuple[NDArray[np.uint8], int] | None:

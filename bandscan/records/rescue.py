@@ -78,6 +78,8 @@ def use_records(
     RecordsError
     """
     path = default_place() if path is None else path
+    if path.is_dir():
+        raise RecordsError(f"{path} is a folder.", "Name a file with --records.")
     if _prepared(path).exists():
         with _alone(path):
             _swap(path)
@@ -105,14 +107,14 @@ def rescue(path: Path, found: DamagedRecordsError) -> Rescued | None:
     RecordsError
         It is no records file, or the new one cannot be written; it is left as it is then.
     """
+    if not _is_ours(path):  # before anything is put beside it
+        raise RecordsError(
+            f"{path} is no records file of bandscan, or nothing of it is left.",
+            "Name another with --records, or put a copy of it in its place.",
+        )
     with _alone(path), _no_writer(path):
         if _is_sound(path):
             return None
-        if not _is_ours(path):
-            raise RecordsError(
-                f"{path} is no records file of bandscan, or nothing of it is left.",
-                "Name another with --records, or put a copy of it in its place.",
-            )
         try:
             kept = _copy_aside(path)
             told = _rebuild(path, kept, found)

@@ -35,6 +35,7 @@ _REMEDY = (
 )
 
 EndOf = Callable[[Outline, float], EndFace]
+Refine = Callable[[Outline], Outline]
 _Key = tuple[int, int]
 
 
@@ -116,7 +117,7 @@ class _Trials:
         return len(self.sides[k]) - 1
 
 
-def best_end(outlines: Iterable[Outline], end_of: EndOf) -> tuple[Outline, EndFace]:
+def best_end(outlines: Iterable[Outline], end_of: EndOf, refine: Refine) -> tuple[Outline, EndFace]:
     """The outline at whose end an end face shows best, and that face.
 
     Lines that run beside the true outline give a cylinder of another width, whose end would be
@@ -129,6 +130,8 @@ def best_end(outlines: Iterable[Outline], end_of: EndOf) -> tuple[Outline, EndFa
     end_of : callable
         Finds the end face of a shaft with that outline, or raises `MeasureError`; the second
         argument is the most by which the axis may lean out of what the sides tell, radians.
+    refine : callable
+        Places the sides of the outline that was chosen as well as can be.
 
     Returns
     -------
@@ -164,8 +167,17 @@ def best_end(outlines: Iterable[Outline], end_of: EndOf) -> tuple[Outline, EndFa
             f"outline of such an end shows an edge, {_FAINT_END:.0%} are needed.",
             _REMEDY,
         )
-    chosen = _settled(_centred(chosen, end_of), end_of)
+    chosen = _settled(_centred(_refined(chosen, end_of, refine), end_of), end_of)
     return _with_doubt(trials, best, chosen)
+
+
+def _refined(trial: _Trial, end_of: EndOf, refine: Refine) -> _Trial:
+    """The trial with its sides placed anew; as it was where no end fits to them."""
+    outline = refine(trial.outline)
+    try:
+        return _Trial(outline=outline, end=end_of(outline, _AS_SIDES_TELL))
+    except MeasureError:
+        return trial
 
 
 def _centred(trial: _Trial, end_of: EndOf) -> _Trial:

@@ -57,6 +57,7 @@ from bandscan.shaft_limits import (
     chamfer_small_diameter_mm,
 )
 from bandscan.side_fit import Known
+from bandscan.side_refinement import refine_outline
 from bandscan.silhouette_fit import prior_of
 from bandscan.steps.bands import find_bands
 from bandscan.steps.budget import Budget, diameter_by_scale, make_budget, simulate, weigh_scales
@@ -331,14 +332,9 @@ def _outlines(
         Where no outline at all was found; what the first search complained of.
     """
     side = stored_side(options.end_side, photo.orientation)
-    avoid = [reading.outline_px for reading in gathered.scales]
-    rough = rough_shaft(photo, avoid)
     camera = lens.camera
-    known = Known(
-        prior=prior_of(lens),
-        normal=gathered.scales[0].plane(camera).normal if gathered.scales else None,
-        avoid=tuple(avoid),
-    )
+    known = _known_of_sides(lens, gathered)
+    rough = rough_shaft(photo, known.avoid)
     complaint: MeasureError | None = None
     try:
         yield from find_outlines(photo, camera, rough, known, end_side=side)
@@ -349,6 +345,14 @@ def _outlines(
     except MeasureError as error:
         if complaint is not None:
             raise complaint from error
+
+
+def _known_of_sides(lens: LensCalibration, gathered: _Gathered) -> Known:
+    return Known(
+        prior=prior_of(lens),
+        normal=gathered.scales[0].plane(lens.camera).normal if gathered.scales else None,
+        avoid=tuple(reading.outline_px for reading in gathered.scales),
+    )
 
 
 def _try_card(
@@ -430,8 +434,13 @@ def _best_end(
         end = find_end_face(photo, lens.camera, pose, approximate_axial_mm=near_mm, axis=axis)
         return replace(end, strain=end.strain + _width_strain(outline, lens, options, gathered))
 
+    known = _known_of_sides(lens, gathered)
+
+    def refine(outline: Outline) -> Outline:
+        return refine_outline(photo, lens.camera, outline, known)
+
     try:
-        return best_end(itertools.chain([first], others), end_of)
+        return best_end(itertools.chain([first], others), end_of, refine)
     except MeasureError:
         if options.corrections is None or options.corrections.end_px is None:
             raise

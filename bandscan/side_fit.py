@@ -30,7 +30,7 @@ _WINDOWS = (
     Window(inside_px=4.0, outside_px=4.0, degree=1, search_px=(-2.0, 2.0), step_px=0.1),
 )
 _SPREAD_U = 0.6  # of half the range of the fits: 42 sides of rendered photos
-_SYSTEMATIC_U_PX = 0.1  # of a plain edge, from the same
+SYSTEMATIC_U_PX = 0.1  # of a plain edge, from the same
 # Metal mirrors the ground beside it at grazing incidence. Where it is brighter than the ground it
 # fades into it, and the edge that shows lies further in: by 0 to 1.2 % of the width on renderings.
 _BESIDE_PX = (1.5, 4.0)  # either side of the outline, where the light is compared
@@ -144,7 +144,10 @@ def fit_sides(
     blur = _SOFTER * min(side.fit.blur_px for side in found)
     faint = found[1 - plain]
     if known.normal is not None:
-        base, tilt_u_px = _parallel(found[plain], faint, known.normal)
+        offset = float(faint.fit.at(np.zeros(1))[0])
+        base, tilt_u_px = parallel_line(
+            found[plain].points_px, faint.base, faint.s, offset, known.normal
+        )
         tied = replace(known.prior, tilt_u_px=tilt_u_px)
         again = fit(1 - plain, base, tied, blur)
     else:
@@ -157,16 +160,34 @@ def fit_sides(
     return found[0], found[1]
 
 
-def _parallel(plain: FittedSide, faint: FittedSide, normal: FloatArray) -> tuple[Baseline, float]:
-    """Line through the middle of the faint side, parallel in space to the plain one.
+def parallel_line(
+    plain_px: FloatArray, base: Baseline, s: FloatArray, offset_px: float, normal: FloatArray
+) -> tuple[Baseline, float]:
+    """Line through the middle of a faint side, parallel in space to the plain one.
 
-    Also the standard uncertainty of its tilt, px at the ends of the faint side.
+    Parameters
+    ----------
+    plain_px : ndarray, shape (n, 2)
+        Points on the plain side.
+    base : Baseline
+        Line near the faint side.
+    s : ndarray
+        Positions along it over which the side goes.
+    offset_px : float
+        Offset of the side in its middle.
+    normal : ndarray, shape (3,)
+        To which the shaft's axis is square; see `Known`.
+
+    Returns
+    -------
+    Baseline
+    float
+        Standard uncertainty of its tilt, px at the ends of the faint side.
     """
-    base, camera = faint.base, faint.base.camera
-    silhouette = np.linalg.svd(camera.rays(plain.points_px))[2][-1]
-    middle = np.array([(faint.s[0] + faint.s[-1]) / 2.0])
-    offset = faint.fit.at(np.zeros(1))
-    ray = camera.rays(base.to_photo(middle, offset))[0]
+    camera = base.camera
+    silhouette = np.linalg.svd(camera.rays(plain_px))[2][-1]
+    middle = np.array([(s[0] + s[-1]) / 2.0])
+    ray = camera.rays(base.to_photo(middle, np.array([offset_px])))[0]
 
     def slope(square_to: FloatArray) -> float:
         direction = np.cross(silhouette, square_to)
@@ -177,9 +198,9 @@ def _parallel(plain: FittedSide, faint: FittedSide, normal: FloatArray) -> tuple
     here = slope(normal)
     axis = np.cross(silhouette, normal)
     askew = slope(normal + math.tan(_ASKEW_RAD) * axis / np.linalg.norm(axis))
-    half = (faint.s[-1] - faint.s[0]) / 2.0
-    tilt_u_px = math.hypot(half * (askew - here), _SYSTEMATIC_U_PX)
-    return base.moved(float(offset[0]) - here * float(middle[0]), here), tilt_u_px
+    half = (s[-1] - s[0]) / 2.0
+    tilt_u_px = math.hypot(half * (askew - here), SYSTEMATIC_U_PX)
+    return base.moved(offset_px - here * float(middle[0]), here), tilt_u_px
 
 
 def _fit_side(
@@ -195,28 +216,41 @@ def _fit_side(
 ) -> FittedSide | None:
     """Fit the side of the outline next to a line, as far as one line goes on from the end."""
 
-    def fitted(
-        s: FloatArray,
-    ) -> tuple[Baseline, list[SilhouetteFit], FloatArray]:
+    def fitted(s: FloatArray) -> _Along | None:
         return _fit_along(light, base, s, prior, most_blur_px, avoid)
 
     whole = np.arange(*land)
     first = max(round(first_px), _LEAST_SEGMENTS * silhouette_fit.SEGMENT_PX)
-    line, fits, profile = fitted(whole)
-    near = fits[0].agree[: math.ceil(first / silhouette_fit.SEGMENT_PX)] if fits else np.zeros(1)
-    if near.mean() < _HALF and first < len(whole):  # a longer part beyond the land won
+    found = fitted(whole)
+    segments = math.ceil(first / silhouette_fit.SEGMENT_PX)
+    near = 0.0 if found is None else found.search.agree[:segments].mean()
+    if near < _HALF and first < len(whole):  # a longer part beyond the land won
         shorter = fitted(whole[:first])
-        if shorter[1] and shorter[1][0].agree.mean() > _LAND_SHARE:
-            (line, fits, profile), whole = shorter, whole[:first]
-    if not fits:
+        if shorter is not None and shorter.search.agree.mean() > _LAND_SHARE:
+            found, whole = shorter, whole[:first]
+    if found is None:
         return None
-    length = _land_length(fits[0])
-    if length < fits[0].agree.size:
-        whole = whole[: length * (len(whole) // fits[0].agree.size)]
-        line, fits, profile = fitted(whole)
-        if not fits:
+    length = _land_length(found.search)
+    if length < found.search.agree.size:
+        whole = whole[: length * (len(whole) // found.search.agree.size)]
+        found = fitted(whole)
+        if found is None:
             return None
-    return _joined(line, whole, fits, prior, _fading(profile, fits) * width_px)
+    fading = _fading(found.profile, found.fits)
+    return _joined(found.base, whole, found.fits, prior, fading * width_px)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Along:
+    """An edge along a stretch: a line beside it, its mean profile, what the search saw, the fits.
+
+    The search, which looks further to either side, tells best where another edge takes over.
+    """
+
+    base: Baseline
+    profile: FloatArray
+    search: SilhouetteFit
+    fits: list[SilhouetteFit]
 
 
 def _joined(
@@ -239,14 +273,14 @@ def _joined(
     tilt_u_px = math.hypot(
         math.sqrt(3.0) * first.u_px,  # of a straight line through even points
         spread * float(np.ptp(tilts)),
-        _SYSTEMATIC_U_PX,
+        SYSTEMATIC_U_PX,
         fading_u_px / 2.0,
     )
     return FittedSide(
         base=line,
         s=s,
         fit=fit,
-        u_px=math.hypot(first.u_px, spread * float(np.ptp(middles)), _SYSTEMATIC_U_PX, fading_u_px),
+        u_px=math.hypot(first.u_px, spread * float(np.ptp(middles)), SYSTEMATIC_U_PX, fading_u_px),
         tilt_u_px=1.0 / math.hypot(1.0 / tilt_u_px, 1.0 / prior.tilt_u_px),
     )
 
@@ -258,18 +292,19 @@ def _fit_along(
     prior: Prior,
     most_blur_px: float,
     avoid: Sequence[FloatArray],
-) -> tuple[Baseline, list[SilhouetteFit], FloatArray]:
-    """Fits in each of `_WINDOWS` beside a line laid through the edge, and the mean profile."""
+) -> _Along | None:
+    """Fits in each of `_WINDOWS` beside a line laid through the edge."""
     offsets = _SEARCH.offsets_px
     middle, half = (s[0] + s[-1]) / 2.0, max((s[-1] - s[0]) / 2.0, 1.0)
+    search = None
     for _ in range(_SEARCHES):
         profiles = silhouette_fit.mean_profiles(_read(light, base, s, offsets, avoid))
-        fit = silhouette_fit.fit_silhouette(*profiles, _SEARCH, prior, most_blur_px)
-        if fit is None:
-            return base, [], np.zeros(0)
-        slope = fit.tilt_px / half
-        base = base.moved(fit.middle_px - slope * middle, slope)
-        prior = replace(prior, tilt_px=prior.tilt_px - fit.tilt_px)
+        search = silhouette_fit.fit_silhouette(*profiles, _SEARCH, prior, most_blur_px)
+        if search is None:
+            return None
+        slope = search.tilt_px / half
+        base = base.moved(search.middle_px - slope * middle, slope)
+        prior = replace(prior, tilt_px=prior.tilt_px - search.tilt_px)
     profiles = silhouette_fit.mean_profiles(_read(light, base, s, offsets, avoid))
     fits = []
     for window in _WINDOWS:
@@ -279,9 +314,11 @@ def _fit_along(
         )
         if found is not None:
             fits.append(found)
+    if search is None or not fits:
+        return None
     known = np.isfinite(profiles[0]).all(axis=0)
-    mean = profiles[0][:, known].mean(axis=1) if known.any() else np.zeros(len(offsets))
-    return base, fits, mean
+    mean = profiles[0][:, known].mean(axis=1)
+    return _Along(base=base, profile=mean, search=search, fits=fits)
 
 
 def _read(

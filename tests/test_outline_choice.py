@@ -44,6 +44,10 @@ def end_of(candidate: Outline, most_lean_rad: float = 0.0) -> EndFace:
     return end_with(0.58 - 0.01 * abs(width_of(candidate) - TRUE_WIDTH_PX))
 
 
+def as_it_is(candidate: Outline) -> Outline:
+    return candidate
+
+
 def test_no_more_outlines_are_asked_for_once_an_end_is_plain():
     asked = []
 
@@ -52,7 +56,9 @@ def test_no_more_outlines_are_asked_for_once_an_end_is_plain():
             asked.append(width)
             yield outline(width)
 
-    best, end = best_end(outlines(), lambda o, _: end_with(0.9 if width_of(o) == 400.0 else 0.5))
+    best, end = best_end(
+        outlines(), lambda o, _: end_with(0.9 if width_of(o) == 400.0 else 0.5), as_it_is
+    )
     assert (width_of(best), end.support) == (400.0, 0.9)
     assert asked == [380.0, 400.0]
 
@@ -63,14 +69,30 @@ def test_a_side_of_one_outline_is_paired_with_a_side_of_another():
     outer, inner = outline(TRUE_WIDTH_PX), outline(TRUE_WIDTH_PX - 30.0)
     low = replace(inner.sides[0], points_px=np.stack([x, np.full_like(x, 25.0)], axis=-1))
     skewed = replace(outer, sides=(low, outer.sides[1]))
-    best, end = best_end([inner, skewed], end_of)
+    best, end = best_end([inner, skewed], end_of, as_it_is)
     assert width_of(best) == pytest.approx(TRUE_WIDTH_PX)
     assert end.support == pytest.approx(0.58)
 
 
+def test_the_sides_of_the_chosen_outline_are_refined():
+    best, end = best_end([outline(TRUE_WIDTH_PX - 9.0)], end_of, lambda _: outline(TRUE_WIDTH_PX))
+    assert width_of(best) == pytest.approx(TRUE_WIDTH_PX)
+    assert end.support == pytest.approx(0.58)
+
+
+def test_refined_sides_to_which_no_end_fits_are_not_believed():
+    def only_as_found(candidate: Outline, most_lean_rad: float) -> EndFace:
+        if width_of(candidate) > TRUE_WIDTH_PX:
+            raise NoEndError("no end there.", "Look again.")
+        return end_with(0.58)
+
+    best, _ = best_end([outline(TRUE_WIDTH_PX)], only_as_found, lambda _: outline(500.0))
+    assert width_of(best) == pytest.approx(TRUE_WIDTH_PX)
+
+
 def test_what_is_nearly_as_likely_joins_the_uncertainty_of_a_side():
     """Odds of one to exp(-lead / 0.03), by hand for a lead of 0.08 and sides 8 px apart."""
-    best, _ = best_end([outline(TRUE_WIDTH_PX), outline(TRUE_WIDTH_PX - 8.0)], end_of)
+    best, _ = best_end([outline(TRUE_WIDTH_PX), outline(TRUE_WIDTH_PX - 8.0)], end_of, as_it_is)
     odds = math.exp(-0.08 / 0.03)
     apart = math.sqrt(odds * 8.0**2 / (1.0 + odds))
     assert best.sides[1].u_px == pytest.approx(math.hypot(2.0, apart), rel=1e-6)
@@ -79,7 +101,7 @@ def test_what_is_nearly_as_likely_joins_the_uncertainty_of_a_side():
 
 def test_an_end_that_hardly_shows_is_refused():
     with pytest.raises(NoEndError, match="30% of the outline"):
-        best_end([outline(TRUE_WIDTH_PX)], lambda *_: end_with(0.3))
+        best_end([outline(TRUE_WIDTH_PX)], lambda *_: end_with(0.3), as_it_is)
 
 
 def test_the_first_complaint_is_the_one_that_is_heard():
@@ -87,4 +109,4 @@ def test_the_first_complaint_is_the_one_that_is_heard():
         raise NoEndError(f"no end at {width_of(candidate):.0f} px.", "Look again.")
 
     with pytest.raises(NoEndError, match="no end at 400 px"):
-        best_end([outline(400.0), outline(500.0)], none)
+        best_end([outline(400.0), outline(500.0)], none, as_it_is)

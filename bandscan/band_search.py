@@ -46,6 +46,7 @@ _LEAST_MERIT = 13.5
 _LEAST_SCORE = 12.0
 _MOST_TEXTURE = 1.05  # a polished band is not rougher than what lies beside it
 _UNKNOWN_TEXTURE = 2.0  # a narrow interval must stand out twice as much to make up for it
+_LEAST_DEPARTURE = 0.7  # a band may lie beside odd metal; a gap between bands is below 0.5
 _GAP_DEPARTURE, _GAP_LIKENESS = 0.3, 0.6  # as usual metal, and with both its edges
 _LEAST_SQUARENESS = 0.5  # half-way between a ring and a patch whose outline wanders
 
@@ -94,7 +95,7 @@ class Candidate:
             self.merit >= _LEAST_MERIT
             and not self.texture > _MOST_TEXTURE
             and self.squareness >= _LEAST_SQUARENESS
-            and self.departure >= 1.0
+            and self.departure >= _LEAST_DEPARTURE
         )
 
     @property

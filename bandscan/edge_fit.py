@@ -37,6 +37,7 @@ _CHANCE_SCATTER = 0.25  # standard deviation of a block's evidence by chance
 _EARLY_SHARE = 0.7  # chamfer, centre of the first block and chance take some of it
 _BEGUN = 0.5  # a block's evidence that chance does not give
 _GAP_BLOCKS = 6  # a groove or a stretch without contrast; a shoulder's edge begins later
+_UNLIKELY = 1e-3  # of the greatest weight: no edge there is tried
 _CANDIDATES = 8
 _SAME_LINE_PX = 6
 
@@ -55,14 +56,13 @@ class Light:
     values: NDArray[np.float32]
     corner_px: FloatArray
 
-    def sample(self, points_px: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Bilinear values at points, shape (rows, columns, 2); NaN outside the part."""
-        local = points_px - self.corner_px.astype(np.float32)
-        x, y = (np.ascontiguousarray(local[..., k]) for k in (0, 1))
+    def sample(self, x_px: NDArray[np.float32], y_px: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Bilinear values at pixels of the photo, shape (rows, columns); NaN outside the part."""
+        x0, y0 = self.corner_px.astype(np.float32)
         picked = cv2.remap(
             self.values,
-            x,
-            y,
+            x_px - x0,
+            y_px - y0,
             cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_CONSTANT,
             borderValue=float("nan"),
@@ -117,21 +117,27 @@ class Baseline:
             outward=outward / np.linalg.norm(outward),
         )
 
-    def read(self, light: Light, s: FloatArray, o: FloatArray) -> NDArray[np.float32]:
-        """Linear light, shape (len(o), len(s)); NaN outside the photo.
+    def read(
+        self, light: Light, s: FloatArray, o: FloatArray, avoid: Sequence[FloatArray] = ()
+    ) -> NDArray[np.float32]:
+        """Linear light of a strip, shape (len(o), len(s)); NaN outside the photo.
 
-        The lens is applied along the line and, to first order, across it.
+        The lens is applied along the line and, to first order, across it. NaN also in the
+        polygons `avoid`, to 4 px; positions `s` are a pixel apart.
         """
-        return light.sample(self.grid(s, o))
-
-    def grid(self, s: FloatArray, o: FloatArray) -> NDArray[np.float32]:
-        """Pixels of the photo for a strip, shape (len(o), len(s), 2); see `read`."""
         zero = np.zeros_like(s)
         reach = max(float(np.abs(o).max()), 1.0)
         on_line = self.to_photo(s, zero)
         per_px = (self.to_photo(s, zero + reach / 2.0) - on_line) / (reach / 2.0)
-        column = o[:, None, None].astype(np.float32)
-        return np.asarray(on_line.astype(np.float32) + column * per_px.astype(np.float32))
+        column = o[:, None].astype(np.float32)
+        x, y = (
+            on_line[:, k].astype(np.float32) + column * per_px[:, k].astype(np.float32)
+            for k in (0, 1)
+        )
+        values = light.sample(x, y)
+        if avoid:
+            _hide(values, x, y, avoid)
+        return values
 
 
 def undistorted(camera: Camera, points_px: FloatArray) -> FloatArray:
@@ -177,13 +183,16 @@ def step_kernel(blur: float, spacing: float) -> FloatArray:
     return np.asarray(weights / (weights @ weights))
 
 
-def hide(
-    values: NDArray[np.float32], points_px: NDArray[np.float32], avoid: Sequence[FloatArray]
+def _hide(
+    values: NDArray[np.float32],
+    x_px: NDArray[np.float32],
+    y_px: NDArray[np.float32],
+    avoid: Sequence[FloatArray],
 ) -> None:
-    """Set to NaN what lies in polygons of the photo; `points_px` are the strip's pixels."""
-    corner = points_px[[0, 0, -1, -1], [0, -1, 0, -1]]  # a strip bows by less than a step
-    low = np.floor(corner.min(axis=0)) - 2.0 * _MASK_STEP_PX
-    size = np.ceil(corner.max(axis=0) - low).astype(int) + 2 * _MASK_STEP_PX
+    """Set to NaN what lies in polygons of the photo; x and y are the strip's pixels."""
+    corner = np.stack([x_px[[0, 0, -1, -1], [0, -1, 0, -1]], y_px[[0, 0, -1, -1], [0, -1, 0, -1]]])
+    low = np.floor(corner.min(axis=1)) - 2.0 * _MASK_STEP_PX  # a strip bows by less than a step
+    size = np.ceil(corner.max(axis=1) - low).astype(int) + 2 * _MASK_STEP_PX
     near = [
         p for p in avoid if (p.max(axis=0) >= low).all() and (p.min(axis=0) <= low + size).all()
     ]
@@ -195,10 +204,13 @@ def hide(
     for polygon in near:
         corners = (polygon - low) / _MASK_STEP_PX
         cv2.fillPoly(mask, [np.rint(corners).astype(np.int32)], 1)
-    place = (points_px - low.astype(np.float32)) / _MASK_STEP_PX
-    x, y = (np.ascontiguousarray(place[..., k]) for k in (0, 1))
-    hidden = cv2.remap(mask, x, y, cv2.INTER_NEAREST)
-    values[hidden > 0] = np.nan
+    x, y = (
+        (plane[:, ::_MASK_STEP_PX] - np.float32(low[k])) / np.float32(_MASK_STEP_PX)
+        for k, plane in enumerate((x_px, y_px))
+    )
+    hidden = cv2.remap(mask, x, y, cv2.INTER_NEAREST) > 0
+    if hidden.any():
+        values[np.repeat(hidden, _MASK_STEP_PX, axis=1)[:, : values.shape[1]]] = np.nan
 
 
 def _block_means(values: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -316,7 +328,7 @@ def find_edge_lines(
     """
     evidence = _evidence(values)
     middle = s[0] + (np.arange(evidence.shape[1]) + 0.5) * BLOCK_PX
-    tried = np.arange(len(o), dtype=np.int32)
+    tried = np.flatnonzero(weight > _UNLIKELY * weight.max()).astype(np.int32)
     shift = np.rint(_SLOPES[:, None] * middle).astype(np.int32)
     rows = tried[None, :, None] + shift[:, None, :]
     outside = (rows < 0) | (rows >= len(o))
@@ -331,8 +343,8 @@ def find_edge_lines(
         chance = _CHANCE_SCATTER / math.sqrt(before.shape[2])
         going_on = np.maximum(before.mean(axis=2) - chance, 0.0)
         score *= np.clip(1.0 - 2.0 * going_on / np.maximum(share, 0.1), 0.0, 1.0)
-    score *= weight * np.exp(-0.5 * (_SLOPES / _ASKEW) ** 2)[:, None]
-    return _pick_lines(score, share, middle[middle > 0.0][last], o)
+    score *= weight[tried] * np.exp(-0.5 * (_SLOPES / _ASKEW) ** 2)[:, None]
+    return _pick_lines(score, share, middle[middle > 0.0][last], o[tried])
 
 
 def _runs(support: NDArray[np.float32]) -> tuple[FloatArray, FloatArray, NDArray[np.int_]]:

@@ -265,19 +265,22 @@ def _with_normals(
     """Add normals that point away from the axis point `inside_mm`, and lengths."""
     x = np.concatenate([points[0] for _, points in curves], axis=1)
     w = np.concatenate([points[1] for _, points in curves], axis=1)
-    dx, dw = np.empty_like(x), np.empty_like(w)
-    start = 0
-    for _, points in curves:
-        end = start + points[0].shape[1]
-        for along, value in ((dx, x), (dw, w)):
-            along[:, start + 1 : end - 1] = 0.5 * (
-                value[:, start + 2 : end] - value[:, start : end - 2]
-            )
-            along[:, start] = value[:, start + 1] - value[:, start]
-            along[:, end - 1] = value[:, end - 1] - value[:, end - 2]
-        start = end
-    piece = np.repeat([int(p) for p, _ in curves], [points[0].shape[1] for _, points in curves])
+    counts = [points[0].shape[1] for _, points in curves]
+    last = np.cumsum(counts) - 1
+    dx, dw = _slopes(x, last), _slopes(w, last)
+    piece = np.repeat([int(p) for p, _ in curves], counts)
     length = np.hypot(dx, dw)
     scale = np.where(dx * w < dw * (x - inside_mm), -1.0, 1.0) / np.maximum(length, 1e-12)
     length = np.where(seen | (piece != Piece.NEAR_RIM), length, 0.0)
     return Drawing(x_mm=x, w_mm=w, nx=-dw * scale, nw=dx * scale, length_mm=length, piece=piece)
+
+
+def _slopes(values: FloatArray, last: NDArray[np.intp]) -> FloatArray:
+    """Change from sample to sample along curves that end at the samples `last`."""
+    change = np.diff(values, axis=1)
+    slopes = np.empty_like(values)
+    slopes[:, 1:-1] = 0.5 * (change[:, 1:] + change[:, :-1])
+    slopes[:, last] = change[:, last - 1]
+    first = np.append(0, last[:-1] + 1)
+    slopes[:, first] = change[:, first]
+    return slopes

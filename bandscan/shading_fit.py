@@ -22,7 +22,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from bandscan.silhouette_fit import Prior
+from bandscan.silhouette_fit import Prior, sums_along_lines
 from calib.camera import FloatArray
 
 INSIDE_PX = 5.0  # of the profile beside the line near the outline
@@ -210,8 +210,7 @@ def _common_line(
     if len(t) < 4:
         tilt, bow = np.zeros(1), np.zeros(1)
     shift = np.rint((tilt[:, None] * t + bow[:, None] * (1.0 - t * t)) / _STEP_PX).astype(int)
-    index = np.clip(np.arange(len(places))[None, :, None] + shift[:, None, :], 0, len(places) - 1)
-    total = np.stack([one[index, np.arange(len(t))].sum(axis=2) for one in drop])
+    total = np.stack([sums_along_lines(one, shift) for one in drop])
     total *= weight
     known = ((tilt - prior.tilt_px) / prior.tilt_u_px) ** 2 + (bow / prior.bow_u_px) ** 2
     total += 0.5 * known[:, None]

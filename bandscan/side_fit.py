@@ -12,9 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from bandscan import edge_fit, silhouette_fit
+from bandscan import silhouette_fit
 from bandscan.edge_fit import Baseline, Light
 from bandscan.model import Silhouette
 from bandscan.silhouette_fit import Prior, SilhouetteFit, Window
@@ -298,14 +297,14 @@ def _fit_along(
     middle, half = (s[0] + s[-1]) / 2.0, max((s[-1] - s[0]) / 2.0, 1.0)
     search = None
     for _ in range(_SEARCHES):
-        profiles = silhouette_fit.mean_profiles(_read(light, base, s, offsets, avoid))
+        profiles = silhouette_fit.mean_profiles(base.read(light, s, offsets, avoid))
         search = silhouette_fit.fit_silhouette(*profiles, _SEARCH, prior, most_blur_px)
         if search is None:
             return None
         slope = search.tilt_px / half
         base = base.moved(search.middle_px - slope * middle, slope)
         prior = replace(prior, tilt_px=prior.tilt_px - search.tilt_px)
-    profiles = silhouette_fit.mean_profiles(_read(light, base, s, offsets, avoid))
+    profiles = silhouette_fit.mean_profiles(base.read(light, s, offsets, avoid))
     fits = []
     for window in _WINDOWS:
         rows = (offsets >= window.offsets_px[0]) & (offsets <= window.offsets_px[-1])
@@ -319,16 +318,6 @@ def _fit_along(
     known = np.isfinite(profiles[0]).all(axis=0)
     mean = profiles[0][:, known].mean(axis=1)
     return _Along(base=base, profile=mean, search=search, fits=fits)
-
-
-def _read(
-    light: Light, base: Baseline, s: FloatArray, offsets: FloatArray, avoid: Sequence[FloatArray]
-) -> NDArray[np.float32]:
-    grid = base.grid(s, offsets)
-    values = light.sample(grid)
-    if avoid:
-        edge_fit.hide(values, grid, avoid)
-    return values
 
 
 def _fading(profile: FloatArray, fits: list[SilhouetteFit]) -> float:

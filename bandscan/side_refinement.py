@@ -140,9 +140,7 @@ def _fitted(
     middle, half = (s[0] + s[-1]) / 2.0, max((s[-1] - s[0]) / 2.0, 1.0)
     side = None
     for _ in range(_FITS):
-        grid = base.grid(s, shading_fit.OFFSETS_PX)
-        values = light.sample(grid)
-        edge_fit.hide(values, grid, avoid)
+        values = base.read(light, s, shading_fit.OFFSETS_PX, avoid)
         profiles, _ = silhouette_fit.mean_profiles(values)
         fit = shading_fit.fit_shading(profiles, prior, most_blur_px)
         if fit is None:

@@ -115,7 +115,7 @@ def prior_of(lens: LensCalibration) -> Prior:
 
 @cache
 def _bases(window: Window) -> FloatArray:
-    """Orthonormal bases of the model, shape (blurs, edges, samples, parameters)."""
+    """Orthonormal bases of the model, shape (blurs, edges, parameters, samples)."""
     spacing = SPACING_PX / _FINE
     reach = round(4.0 * _BLURS_PX[-1] / spacing)
     offsets = window.offsets_px
@@ -134,7 +134,7 @@ def _bases(window: Window) -> FloatArray:
         first = reach - half
         rows = first + np.arange(len(offsets))[:, None] * _FINE + np.arange(2 * half + 1)
         soft = np.einsum("esnp,n->esp", sharp[:, rows], taps)
-        bases.append(np.linalg.qr(soft)[0])
+        bases.append(np.swapaxes(np.linalg.qr(soft)[0], 1, 2))
     return np.stack(bases)
 
 
@@ -225,7 +225,7 @@ def fit_silhouette(
     bases = _bases(window)[usable]
     squares, _ = _costs(profiles[:, whole], variance[whole], bases)
     blur = int(squares.min(axis=1).sum(axis=1).argmin())
-    free = bases.shape[2] - bases.shape[3] - 1
+    free = bases.shape[3] - bases.shape[2] - 1
     cost = squares[blur]  # edges, segments
     scale = np.maximum(cost.min(axis=0) / free, 1.0)
     drop = np.minimum((cost - cost.min(axis=0)) / scale, _CAP)
@@ -268,7 +268,7 @@ def borne_out(
         least = cost.min(axis=0)  # over the blurs: shape (edges, segments)
         here = least[near].min(axis=0)
         smooth = np.vander(np.linspace(-1.0, 1.0, len(profiles)), 4)  # as many freedoms as metal
-        left, _ = _costs(profiles[:, whole], variance[whole], np.linalg.qr(smooth)[0][None, None])
+        left, _ = _costs(profiles[:, whole], variance[whole], np.linalg.qr(smooth)[0].T[None, None])
         elsewhere = (here - least.min(axis=0)) / scale
         gained = (left[0, 0] - here) / scale
         good[whole] = (elsewhere < _CONTRADICTS) & (gained > _CONTRADICTS)
@@ -280,10 +280,34 @@ def _costs(
 ) -> tuple[FloatArray, FloatArray]:
     """Squares of what the model leaves, shape (blurs, edges, segments), and their scale."""
     scaled = profiles / np.sqrt(variance)
-    explained = np.einsum("besp,sk->bekp", bases, scaled)
-    squares = np.maximum((scaled**2).sum(axis=0) - (explained**2).sum(axis=-1), 0.0)
-    free = bases.shape[2] - bases.shape[3] - 1
+    blurs, edges, parameters, samples = bases.shape
+    explained = (bases.reshape(-1, samples) @ scaled).reshape(blurs, edges, parameters, -1)
+    squares = np.maximum((scaled**2).sum(axis=0) - (explained**2).sum(axis=2), 0.0)
+    free = samples - parameters - 1
     return squares, np.maximum(squares.min(axis=(0, 1)) / free, 1.0)
+
+
+def sums_along_lines(costs: FloatArray, shift: NDArray[np.intp]) -> FloatArray:
+    """Sum of the segments' costs along lines that run across their places.
+
+    Parameters
+    ----------
+    costs : ndarray, shape (places, segments)
+    shift : ndarray of int, shape (lines, segments)
+        By how many places each line is off its middle there; beyond the last place its cost
+        holds.
+
+    Returns
+    -------
+    ndarray, shape (lines, places)
+    """
+    far = int(np.abs(shift).max(initial=0))
+    padded = np.pad(costs.T, ((0, 0), (far, far)), mode="edge")
+    shifted = np.lib.stride_tricks.sliding_window_view(padded, len(costs), axis=1)
+    total = np.zeros((len(shift), len(costs)))
+    for segment, offset in zip(shifted, (shift + far).T, strict=True):
+        total += segment[offset]
+    return total
 
 
 def _common_line(
@@ -295,8 +319,7 @@ def _common_line(
     if len(t) < 4:
         tilt, bow = np.zeros(1), np.zeros(1)
     shift = np.rint((tilt[:, None] * t + bow[:, None] * (1.0 - t * t)) / window.step_px).astype(int)
-    index = np.clip(np.arange(len(edges))[None, :, None] + shift[:, None, :], 0, len(edges) - 1)
-    total = drop[index, np.arange(len(t))].sum(axis=2)
+    total = sums_along_lines(drop, shift)
     total += (((tilt - prior.tilt_px) / prior.tilt_u_px) ** 2 + (bow / prior.bow_u_px) ** 2)[
         :, None
     ]

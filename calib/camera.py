@@ -22,6 +22,7 @@ FloatArray = NDArray[np.float64]
 PARAMETER_NAMES = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 _DRAW_STEPS = 3  # of the simplified Newton's method: errors shrink at least tenfold at each
 _UNDISTORT_STEPS = 12  # Newton steps; quadratic, 5 are enough for phone lenses
+_UNDISTORTED, _MISSED = 1e-12, 1e-7  # of the focal length: far below a thousandth of a pixel
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,26 +84,22 @@ class Camera:
         target = (pixels - (self.cx_px, self.cy_px)) / (self.fx_px, self.fy_px)
         if not any(self.distortion):
             return target
-        points = target.copy()
-        for _ in range(_UNDISTORT_STEPS):
-            error = _brown_conrady(points, self.distortion) - target
-            jacobian = _brown_conrady_jacobian(points, self.distortion)
-            with np.errstate(all="ignore"):
-                determinant = (
-                    jacobian[..., 0, 0] * jacobian[..., 1, 1]
-                    - jacobian[..., 0, 1] * jacobian[..., 1, 0]
-                )
-                step_x = (
-                    jacobian[..., 1, 1] * error[..., 0] - jacobian[..., 0, 1] * error[..., 1]
-                ) / determinant
-                step_y = (
-                    jacobian[..., 0, 0] * error[..., 1] - jacobian[..., 1, 0] * error[..., 0]
-                ) / determinant
-            points -= np.stack([step_x, step_y], axis=-1)
-            if not np.any(np.abs(error) > 1e-12):  # far below a thousandth of a pixel
-                break
-        missed = ~(np.abs(_brown_conrady(points, self.distortion) - target).max(axis=-1) < 1e-7)
-        folded = np.einsum("...i,...i->...", points, target) < 0.0
+        x_seen, y_seen = target[..., 0], target[..., 1]
+        x, y = x_seen, y_seen
+        with np.errstate(all="ignore"):
+            for _ in range(_UNDISTORT_STEPS):
+                x_off, y_off = _off(x, y, x_seen, y_seen, self.distortion)
+                if not np.any(np.maximum(np.abs(x_off), np.abs(y_off)) > _UNDISTORTED):
+                    break
+                dxx, dxy, dyy = _slopes(x, y, self.distortion)
+                determinant = dxx * dyy - dxy * dxy
+                x = x - (dyy * x_off - dxy * y_off) / determinant
+                y = y - (dxx * y_off - dxy * x_off) / determinant
+            else:
+                x_off, y_off = _off(x, y, x_seen, y_seen, self.distortion)
+            missed = ~(np.maximum(np.abs(x_off), np.abs(y_off)) < _MISSED)
+            folded = x * x_seen + y * y_seen < 0.0
+        points = np.stack([x, y], axis=-1)
         points[missed | folded] = np.nan
         return points
 
@@ -198,13 +195,32 @@ def _bend(
     )
 
 
-def _brown_conrady_jacobian(points: FloatArray, coefficients: tuple[float, ...]) -> FloatArray:
+def _off(
+    x: FloatArray,
+    y: FloatArray,
+    x_seen: FloatArray,
+    y_seen: FloatArray,
+    coefficients: tuple[float, ...],
+) -> tuple[FloatArray, FloatArray]:
+    """By how much points, bent by the lens, miss where they are seen."""
+    x_bent, y_bent = _bend(x, y, *coefficients)
+    return x_bent - x_seen, y_bent - y_seen
+
+
+def _slopes(
+    x: FloatArray, y: FloatArray, coefficients: tuple[float, ...]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Derivatives of the bent coordinates: of x by x, of x by y (and y by x), of y by y."""
     k1, k2, p1, p2, k3 = coefficients
-    x, y = points[..., 0], points[..., 1]
     r2 = x * x + y * y
     radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
     slope = 2.0 * (k1 + r2 * (2.0 * k2 + 3.0 * k3 * r2))  # d radial / d r2, doubled
     dxx = radial + slope * x * x + 2.0 * p1 * y + 6.0 * p2 * x
     dxy = slope * x * y + 2.0 * p1 * x + 2.0 * p2 * y
     dyy = radial + slope * y * y + 6.0 * p1 * y + 2.0 * p2 * x
+    return dxx, dxy, dyy
+
+
+def _brown_conrady_jacobian(points: FloatArray, coefficients: tuple[float, ...]) -> FloatArray:
+    dxx, dxy, dyy = _slopes(points[..., 0], points[..., 1], coefficients)
     return np.stack([np.stack([dxx, dxy], -1), np.stack([dxy, dyy], -1)], -2)

@@ -199,11 +199,11 @@ def _periods(profile: NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
     if count == 0:
         return np.zeros(0), np.zeros(0)
     centred = profile - profile.mean(axis=1, keepdims=True)
-    spectrum = np.fft.rfft(centred, n=2 * window, axis=1)
     top = int(_PERIODS_PX[1]) + 2
     lags = np.arange(top + 1)
-    power = np.abs(spectrum) ** 2
-    acf = np.fft.irfft(power, axis=1)[:, : top + 1]
+    padded = cv2.getOptimalDFTSize(window + top)  # no lag that is used wraps round
+    spectrum = np.fft.rfft(centred, n=padded, axis=1)
+    acf = np.fft.irfft(np.abs(spectrum) ** 2, n=padded, axis=1)[:, : top + 1]
     acf = acf / (acf[:, :1] + 1e-9) * (window / (window - lags))
     inner = acf[:, 1:-1]
     peak = (inner >= acf[:, :-2]) & (inner > acf[:, 2:]) & (lags[1:-1] >= int(_PERIODS_PX[0]))

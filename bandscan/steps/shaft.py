@@ -179,9 +179,7 @@ def _read_strip(
     length = float(np.linalg.norm(side_px[1] - side_px[0]))
     s = np.arange(-math.ceil(known_px + _APPROACH_PX), math.floor(length), dtype=float)
     o = np.arange(-math.ceil(_INSIDE * width), math.ceil(_OUTSIDE * width), dtype=float)
-    values = base.read(light, s, o)
-    if avoid:
-        edge_fit.hide(values, base.grid(s, o), avoid)
+    values = base.read(light, s, o, avoid)
     return _Strip(base=base, s=s, o=o, values=values, width_px=width)
 
 

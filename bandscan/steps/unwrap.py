@@ -8,8 +8,8 @@ import numpy as np
 
 from bandscan.cylinder import ShaftPose
 from bandscan.model import Photo, Strip
-from bandscan.sampling import sample_linear
-from calib.camera import Camera, FloatArray
+from bandscan.sampling import between_knots, sample_planes
+from calib.camera import Camera
 
 STRIP_ROWS = 64
 # Rows reach this far round the shaft; beyond, foreshortening leaves a third of the detail.
@@ -44,8 +44,9 @@ def unwrap(
     count = STRIP_ROWS * lines
     sines = math.sin(half) * (2.0 * (np.arange(count) + 0.5) / count - 1.0)
     angles = np.arcsin(sines)
-    points_px = _grid_px(camera, pose, axial, angles)
-    values = sample_linear(photo, points_px)
+    knots = np.linspace(axial[0], axial[-1], _KNOTS)
+    knots_px = camera.project(pose.points(knots[None, :], angles[:, None]))
+    values = sample_planes(photo, *between_knots(knots_px, count, axial.size))
     return Strip(
         values=values.reshape(STRIP_ROWS, lines, -1).mean(axis=1),
         axial_mm=axial,
@@ -58,13 +59,3 @@ def _resolution(camera: Camera, pose: ShaftPose, start_mm: float, end_mm: float)
     at = np.linspace(start_mm, end_mm, 9)
     steps = camera.project(pose.points(np.stack([at, at + 1.0]), 0.0))
     return float(np.nanmax(np.linalg.norm(steps[1] - steps[0], axis=-1)))
-
-
-def _grid_px(camera: Camera, pose: ShaftPose, axial: FloatArray, angles: FloatArray) -> FloatArray:
-    """Pixels of the grid, exact at knots along each line and linear between them."""
-    knots = np.linspace(axial[0], axial[-1], _KNOTS)
-    exact = camera.project(pose.points(knots[None, :], angles[:, None]))
-    position = np.interp(axial, knots, np.arange(_KNOTS))
-    low = np.minimum(position.astype(int), _KNOTS - 2)
-    share = (position - low)[None, :, None]
-    return np.asarray(exact[:, low] * (1.0 - share) + exact[:, low + 1] * share)

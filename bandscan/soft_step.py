@@ -35,6 +35,11 @@ _MOST_PLACES = 200  # at which the streaks' effect is tried; they overlap by the
 _SCATTER_DOUBT = 0.2
 _FEWEST_ROWS = 4  # of a strip that must carry the edge
 _TELLING = 3.0  # standard deviations of a row's own noise
+_OWN_PLACES_MM = np.arange(-0.5, 0.501, 0.025)  # about the edge, at which a row's own is sought
+_OWN_SIGMA_MM = 0.12  # of a row's own edge at most
+_OWN_SHARE = 0.8  # of a row's changes that a step of its own must explain
+_OWN_ERROR_MM = 0.05  # of a row's own place, from streaks
+_FEWEST_OWN = 6
 _TUKEY = 4.7  # usual tuning of the biweight: 95 % efficient on normal noise
 
 
@@ -60,6 +65,9 @@ class StepFit:
         Step height over its own noise.
     tone_mm : float
         How far the position moves per unit of error in the exponent of the tone curve.
+    ragged : float
+        Scatter of the rows' own edges about the common one, over its width; NaN where too few
+        rows show an edge of their own.
     """
 
     position_mm: float
@@ -71,6 +79,7 @@ class StepFit:
     height: FloatArray
     significance: FloatArray
     tone_mm: float
+    ragged: float
 
     @property
     def telling_rows(self) -> int:
@@ -149,6 +158,7 @@ def fit_step(
         height=rows.height,
         significance=significance,
         tone_mm=_tone_lean_mm(rows, row_weight * significance**2, float(math.exp(state[3]))),
+        ragged=_raggedness(model, state, values),
     )
 
 
@@ -255,6 +265,22 @@ class _Projector:
         """What is left of `values` beyond a level and a step."""
         level, height = self.fit(values)
         return np.asarray(values - level[:, None] - height[:, None] * self.shape)
+
+
+def _raggedness(model: _Model, state: FloatArray, values: FloatArray) -> float:
+    """Scatter of the places where each row alone shows a step, over the width of the edge."""
+    sigma = math.exp(state[3])
+    places = (model.basis @ state[:3])[:, None] + _OWN_PLACES_MM  # rows, places
+    shape = _normal_cdf((model.axial - places[:, :, None]) / min(sigma, _OWN_SIGMA_MM))
+    shape -= shape.mean(axis=2, keepdims=True)
+    centred = values - values.mean(axis=1, keepdims=True)
+    explained = np.einsum("rpc,rc->rp", shape, centred) ** 2 / ((shape**2).sum(axis=2) + 1e-12)
+    share = explained.max(axis=1) / ((centred**2).sum(axis=1) + 1e-12)
+    own = _OWN_PLACES_MM[explained.argmax(axis=1)][share > _OWN_SHARE]
+    if own.size < _FEWEST_OWN:
+        return math.nan
+    scatter_mm = 1.4826 * float(np.median(np.abs(own - np.median(own))))
+    return scatter_mm / math.hypot(sigma, _OWN_ERROR_MM)
 
 
 def _prior() -> FloatArray:

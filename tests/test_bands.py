@@ -1,5 +1,6 @@
 """Search and edge fit on unrolled surfaces painted here: known edges, known streaks."""
 
+from dataclasses import replace
 from math import erf
 
 import numpy as np
@@ -38,6 +39,20 @@ def paint(bands=(), *, seed=0, contrast=0.5, wobble=0.0, streaks=0.12, stain=Fal
     return Strip(values=values.astype(np.float32), axial_mm=axial, angle_rad=ANGLES)
 
 
+def stained(strip: Strip, seed: int) -> Strip:
+    """The strip with three patches whose outlines wander by tenths of a mm from row to row."""
+    rng = np.random.default_rng(seed)
+    values = strip.values.copy()
+    for middle in rng.uniform(10.0, 50.0, 3):
+        half, centre, span = rng.uniform(2.0, 4.5), rng.uniform(-0.6, 0.6), rng.uniform(0.3, 0.7)
+        wander = 0.12 * np.cumsum(rng.normal(size=(2, 64)), axis=1)
+        low, high = (middle - half + wander[0])[:, None], (middle + half + wander[1])[:, None]
+        inside = (strip.axial_mm > low) & (strip.axial_mm < high)
+        inside &= (np.abs(ANGLES - centre) < span)[:, None]
+        values = np.where(inside, rng.uniform(0.4, 0.7) * values, values)
+    return replace(strip, values=values.astype(np.float32))
+
+
 def positions(strip: Strip) -> list[tuple[float, float]]:
     found = find_bands(strip, land_mm=LAND, notches_mm=[], arc_rad=ARC)
     return [(band.start.axial_mm, band.end.axial_mm) for band in found]
@@ -53,6 +68,17 @@ def test_two_bands_less_than_a_millimetre_apart_stay_two():
     found = positions(paint([(20.0, 23.0), (23.8, 25.8)], seed=3))
     assert len(found) == 2
     assert np.ravel(found) == pytest.approx([20.0, 23.0, 23.8, 25.8], abs=0.05)
+
+
+def test_patches_are_seldom_taken_for_bands():
+    """One in ten shafts with three patches each, at most; without their outlines it is a third."""
+    found = [positions(stained(paint(seed=seed), 1000 + seed)) for seed in range(24)]
+    assert sum(map(bool, found)) <= 2
+
+
+def test_patches_beside_it_do_not_hide_a_band():
+    found = positions(stained(paint([(54.0, 56.0)], seed=5), 1005))
+    assert any(np.allclose(band, (54.0, 56.0), atol=0.05) for band in found)
 
 
 def test_ground_metal_alone_shows_no_band():

@@ -84,6 +84,8 @@ class MeasureOptions:
         What lies beside the shaft.
     pitch_mm : float or None
         Graduation pitch of the rule; None: found from long and short marks.
+    rule_class : {"I", "II", "III"} or None
+        EU class of the rule; None: a steel rule that bears none.
     card_path : Path or None
         TOML description of the printed card.
     scale_height_mm : float or None
@@ -105,6 +107,7 @@ class MeasureOptions:
     lens_path: Path | None = None
     scale: str = "auto"
     pitch_mm: float | None = None
+    rule_class: str | None = None
     card_path: Path | None = None
     scale_height_mm: float | None = None
     scale_height_u_mm: float = DEFAULT_HEIGHT_U_MM

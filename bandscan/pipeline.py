@@ -375,7 +375,9 @@ def _try_rule(
     if not wanted:
         return None
     try:
-        gathered.scales.append(read_rule(photo, camera, pitch_mm=options.pitch_mm))
+        gathered.scales.append(
+            read_rule(photo, camera, pitch_mm=options.pitch_mm, rule_class=options.rule_class)
+        )
     except MeasureError as error:
         return error
     return None

@@ -16,15 +16,12 @@ from numpy.typing import NDArray
 
 from calib.camera import Camera, FloatArray
 from calib.errors import ScaleUnreadableError
+from calib.rule_class import origin, relative_u
 
 # A scale is laid to be read, so it faces the camera to within some 12 degrees (standard
 # uncertainty; common practice, no published source). It matters only where the marks are
 # too few or too short to show their convergence.
 FACING_U_RAD = math.radians(12.0)
-# Steel rule: +/-0.15 mm up to 500 mm (JIS B 7516:2005 grade 1), rectangular, over the 150 mm that
-# a photo typically shows.
-RULE_RELATIVE_U = 0.15 / math.sqrt(3.0) / 150.0
-RULE_ORIGIN = "±0.15 mm up to 500 mm (JIS B 7516, grade 1), rectangular, over 150 mm"
 # Print of a card: measured with a rule over 100 mm to 0.1 mm, or trusted to a printer's usual
 # error.
 CHECKED_PRINT_RELATIVE_U = 0.0005
@@ -72,7 +69,7 @@ class ScalePlane:
     made_relative_u: float = 0.0
     made_source: str = "rule class"
     made_distribution: str = "rectangular"
-    made_origin: str = RULE_ORIGIN
+    made_origin: str = ""
 
     def resized(self, ratio: float) -> ScalePlane:
         """The plane were the scale `ratio` times as large as described."""
@@ -91,7 +88,13 @@ class ScalePlane:
 
 
 def plane_from_rule(
-    roots_px: FloatArray, tips_px: FloatArray, *, pitch_mm: float, u_px: float, camera: Camera
+    roots_px: FloatArray,
+    tips_px: FloatArray,
+    *,
+    pitch_mm: float,
+    u_px: float,
+    camera: Camera,
+    rule_class: str | None = None,
 ) -> ScalePlane:
     """Place a rule in front of the camera by its graduations.
 
@@ -104,6 +107,8 @@ def plane_from_rule(
     u_px : float
         Standard uncertainty of a graduation's place along the rule.
     camera : Camera
+    rule_class : {"I", "II", "III"} or None
+        Of the rule; see `calib.rule_class`.
 
     Returns
     -------
@@ -132,19 +137,21 @@ def plane_from_rule(
     index = np.flatnonzero(seen)
     count, spread = index.size, float(index.std())
     reading = u_px / (fit.spacing_px * spread * math.sqrt(count))
-    relative_u = math.hypot(reading, RULE_RELATIVE_U)
+    length_mm = pitch_mm * float(index[-1] - index[0])
+    made_u = relative_u(rule_class, length_mm)
     covariance = covariance.copy()
-    covariance[0, 0] += RULE_RELATIVE_U**2
+    covariance[0, 0] += made_u**2
     return ScalePlane(
         point_mm=point,
         along=along,
         normal=normal,
         covariance=covariance,
         mm_per_px=_mm_per_px(camera, point, along),
-        relative_u=relative_u,
+        relative_u=math.hypot(reading, made_u),
         misfit=misfit,
         readings=2 * int(seen.sum()),
-        made_relative_u=RULE_RELATIVE_U,
+        made_relative_u=made_u,
+        made_origin=origin(rule_class, length_mm),
     )
 
 

@@ -6,6 +6,7 @@ import pytest
 
 from calib.camera import Camera
 from calib.errors import ScaleUnreadableError
+from calib.rule_class import most_error_mm, relative_u
 from calib.scale import plane_from_corners, plane_from_rule
 
 CAMERA = Camera(
@@ -93,3 +94,41 @@ def test_a_card_is_placed_exactly_and_at_its_printed_size():
     ratio = np.linalg.norm(smaller.point_mm) / np.linalg.norm(plane.point_mm)
     assert ratio == pytest.approx(0.97)
     assert plane.relative_u == pytest.approx(0.002, rel=0.5)
+
+
+@pytest.mark.parametrize(
+    ("rule_class", "length_mm", "limit_mm"),
+    [
+        ("I", 300.0, 0.2),
+        ("II", 300.0, 0.5),
+        ("III", 300.0, 1.0),
+        ("II", 1000.0, 0.5),
+        ("II", 1000.5, 0.7),
+        (None, 150.0, 0.15),
+        (None, 500.0, 0.15),
+        (None, 501.0, 0.20),
+        (None, 1500.0, 0.25),
+    ],
+)
+def test_the_limits_of_rules_are_those_of_the_standards(rule_class, length_mm, limit_mm):
+    """2014/32/EU, MI-008, chapter I, table 1 (inner marks); JIS B 7516:2005, grade 1."""
+    assert most_error_mm(rule_class, length_mm) == pytest.approx(limit_mm)
+
+
+def test_a_rule_of_a_worse_class_gives_a_less_certain_scale():
+    marks = rule(0.0)
+    by_class = {
+        name: plane_from_rule(*marks, pitch_mm=1.0, u_px=0.1, camera=CAMERA, rule_class=name)
+        for name in (None, "I", "II", "III")
+    }
+    for name, plane in by_class.items():
+        assert plane.made_relative_u == pytest.approx(relative_u(name, 100.0))
+    # A rectangular distribution of half-width 0.5 mm over 100 mm: 0.5 / sqrt(3) / 100.
+    assert by_class["II"].made_relative_u == pytest.approx(0.0028868, rel=1e-4)
+    assert "class II" in by_class["II"].made_origin
+    assert by_class[None].relative_u < by_class["II"].relative_u < by_class["III"].relative_u
+
+
+def test_a_class_that_does_not_exist_is_a_mistake():
+    with pytest.raises(ValueError, match="rule_class must be one of"):
+        most_error_mm("IV", 100.0)

@@ -17,6 +17,7 @@ from bandscan.options import (
     MeasureOptions,
 )
 from bandscan.temperature import NOT_STATED, Temperatures
+from calib.rule_class import RULE_CLASSES
 
 # ISO 6194-1 has lip seals for shafts of 6 to 500 mm (from memory); with room on both sides.
 MIN_DIAMETER_MM, MAX_DIAMETER_MM = 4.0, 1000.0
@@ -108,6 +109,11 @@ _OPTIONS = (
     click.option(
         "--pitch", type=Pitch(), help="Graduation pitch of the rule, also 1in/32; else found."
     ),
+    click.option(
+        "--rule-class",
+        type=click.Choice(RULE_CLASSES),
+        help="EU class written on the rule; without it a steel rule is assumed (JIS B 7516).",
+    ),
     click.option("--card", type=_FILE, metavar="FILE", help="Description (TOML) of the card."),
     click.option(
         "--scale-height",
@@ -162,6 +168,7 @@ def options_from(asked: dict[str, Any], seal_path: Path | None = None) -> Measur
         lens_path=asked["lens"],
         scale=asked["scale"],
         pitch_mm=asked["pitch"],
+        rule_class=asked["rule_class"],
         card_path=asked["card"],
         scale_height_mm=asked["scale_height"],
         scale_height_u_mm=asked["scale_height_u"],

@@ -84,7 +84,9 @@ def read_card(photo: Photo, camera: Camera, board: Board) -> ScaleReading:
     )
 
 
-def read_rule(photo: Photo, camera: Camera, *, pitch_mm: float | None) -> ScaleReading:
+def read_rule(
+    photo: Photo, camera: Camera, *, pitch_mm: float | None, rule_class: str | None = None
+) -> ScaleReading:
     """Find the rule and follow its graduations.
 
     Parameters
@@ -92,6 +94,8 @@ def read_rule(photo: Photo, camera: Camera, *, pitch_mm: float | None) -> ScaleR
     photo, camera
     pitch_mm : float or None
         None: found from long and short marks.
+    rule_class : {"I", "II", "III"} or None
+        Of the rule; see `calib.rule_class`.
 
     Raises
     ------
@@ -103,8 +107,9 @@ def read_rule(photo: Photo, camera: Camera, *, pitch_mm: float | None) -> ScaleR
 
     def plane(of: Camera) -> ScalePlane:
         return plane_from_rule(
-            view.roots_px, view.tips_px, pitch_mm=view.pitch_mm, u_px=view.u_px, camera=of
-        )
+            view.roots_px, view.tips_px, pitch_mm=view.pitch_mm, u_px=view.u_px, camera=of,
+            rule_class=rule_class,
+        )  # fmt: skip
 
     placed = plane(camera)
     return ScaleReading(

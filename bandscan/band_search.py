@@ -12,12 +12,13 @@ one end is the opposite of the step at the other.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from bandscan.band_split import parts
 from bandscan.model import Strip
 from calib.camera import FloatArray
 
@@ -33,7 +34,7 @@ _FEWEST_TEXTURE_COLUMNS = 4
 _TEXTURE_GROUP = 4  # rows whose texture is averaged
 _SHRINKAGE = 0.2  # share of the identity in the correlation of the steps
 _USUAL_SHARE = 0.7  # of the columns taken to be ordinary ground metal
-_AROUND_MM = 12.0  # on either side, of which more than half is ground metal
+_AROUND_MM = 20.0  # on either side, of which more than half is ground metal
 _LOCAL_MM = 6.0  # half range over which the ordinary variation is levelled
 _STEP_CAP = 8.0  # robust limits in standard deviations: one row never decides
 _PAIR_CAP = 6.0
@@ -48,6 +49,10 @@ _MOST_TEXTURE = 1.05  # a polished band is not rougher than what lies beside it
 _UNKNOWN_TEXTURE = 2.0  # a narrow interval must stand out twice as much to make up for it
 _LEAST_DEPARTURE = 0.7  # a band may lie beside odd metal; a gap between bands is below 0.5
 _GAP_DEPARTURE, _GAP_LIKENESS = 0.3, 0.6  # as usual metal, and with both its edges
+# What is so much calmer than the metal beside it is no gap, which is rougher than the bands beside
+# it: where bands take most of a stretch they look like its usual metal.
+_PLAINLY_CALM = 0.8
+_APART_MM = 0.25  # bands nearer to each other than this could not be told from one
 _LEAST_SQUARENESS = 0.5  # half-way between a ring and a patch whose outline wanders
 # A patch has edges that are less alike and less sudden, and is hardly calmer than the metal beside
 # it. Likeness times squareness over texture, common practice, no published source: on rendered
@@ -63,6 +68,8 @@ class Candidate:
     ----------
     start_mm, end_mm : float
         Its ends.
+    columns : (int, int)
+        First column and the one after the last, of the strip that was searched.
     score : float
         Likeness of the two steps in robust standard deviations of chance pairs.
     likeness : float
@@ -80,6 +87,7 @@ class Candidate:
 
     start_mm: float
     end_mm: float
+    columns: tuple[int, int]
     score: float
     likeness: float
     texture: float
@@ -106,13 +114,17 @@ class Candidate:
             and not self.texture > _MOST_TEXTURE
             and self.squareness >= _LEAST_SQUARENESS
             and self.ring >= _LEAST_RING
-            and self.departure >= _LEAST_DEPARTURE
+            and (self.departure >= _LEAST_DEPARTURE or self.texture < _PLAINLY_CALM)
         )
 
     @property
     def is_gap(self) -> bool:
         """Whether it is ground metal left between two bands, plainly."""
-        return self.departure < _GAP_DEPARTURE and self.likeness > _GAP_LIKENESS
+        return (
+            self.departure < _GAP_DEPARTURE
+            and self.likeness > _GAP_LIKENESS
+            and not self.texture < _PLAINLY_CALM
+        )
 
 
 def search(strip: Strip, *, land_mm: tuple[float, float]) -> list[Candidate]:
@@ -128,7 +140,7 @@ def search(strip: Strip, *, land_mm: tuple[float, float]) -> list[Candidate]:
     Returns
     -------
     list of Candidate
-        Intervals that do not overlap, chosen to make the sum of merits greatest; in order
+        Intervals that do not touch, chosen to make the sum of merits greatest; in order
         along the shaft.
     """
     strip = _pooled(strip)
@@ -154,6 +166,7 @@ def search(strip: Strip, *, land_mm: tuple[float, float]) -> list[Candidate]:
             Candidate(
                 start_mm=float(boundary_mm[start]),
                 end_mm=float(boundary_mm[end]),
+                columns=(start, end),
                 score=float(scores[row, start]),
                 likeness=float(likeness[row, start]),
                 texture=_texture_ratio(logs, start, end, px_per_mm),
@@ -167,7 +180,11 @@ def search(strip: Strip, *, land_mm: tuple[float, float]) -> list[Candidate]:
         for candidate in candidates
         if candidate.stands_out and not any(_lies_within(gap, candidate) for gap in gaps)
     ]
-    return _best_disjoint(whole)
+    return [
+        replace(one, start_mm=float(boundary_mm[start]), end_mm=float(boundary_mm[end]))
+        for one in _best_disjoint(whole)
+        for start, end in parts(scaled, one.columns, px_per_mm, MIN_WIDTH_MM)
+    ]
 
 
 def _lies_within(gap: Candidate, candidate: Candidate) -> bool:
@@ -314,7 +331,7 @@ def _best_disjoint(candidates: list[Candidate]) -> list[Candidate]:
     best: list[tuple[float, list[Candidate]]] = [(0.0, [])]
     for index, candidate in enumerate(ordered):
         before = index
-        while before > 0 and ordered[before - 1].end_mm > candidate.start_mm:
+        while before > 0 and ordered[before - 1].end_mm + _APART_MM > candidate.start_mm:
             before -= 1
         with_it = (best[before][0] + candidate.merit, [*best[before][1], candidate])
         best.append(max(best[index], with_it, key=lambda choice: choice[0]))

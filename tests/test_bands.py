@@ -6,6 +6,7 @@ from math import erf
 import numpy as np
 import pytest
 
+from bandscan.band_split import parts
 from bandscan.model import Strip
 from bandscan.steps.bands import find_bands
 
@@ -79,6 +80,20 @@ def test_patches_are_seldom_taken_for_bands():
 def test_patches_beside_it_do_not_hide_a_band():
     found = positions(stained(paint([(54.0, 56.0)], seed=5), 1005))
     assert any(np.allclose(band, (54.0, 56.0), atol=0.05) for band in found)
+
+
+@pytest.mark.parametrize("gaps", [[], [(30, 40)], [(30, 40), (60, 66)]])
+def test_bands_taken_for_one_are_parted_where_metal_lies_between(gaps):
+    """Unit noise, a signature of 1.2 in every row: 12 columns to a mm, bands from 20 to 90."""
+    rng = np.random.default_rng(8)
+    inside = np.zeros(200)
+    inside[20:90] = 1.0
+    for first, end in gaps:
+        inside[first:end] = 0.0
+    sign = rng.choice([-1.2, 1.2], size=(64, 1))
+    logs = rng.normal(size=(64, 200)) + sign * inside + rng.normal(size=(64, 1))
+    found = np.ravel(parts(logs, (20, 90), 12.0, 0.5))
+    assert found == pytest.approx([20, *np.ravel(gaps), 90], abs=1)
 
 
 def test_ground_metal_alone_shows_no_band():

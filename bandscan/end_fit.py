@@ -181,7 +181,8 @@ def fit_end(
         for piece in pieces
         if (own := crossings.piece == piece).any()
     }
-    # The far point of the rim stays where it shows, whatever the fit took for the axis' lean.
+    # Bands are read on the near side without the lean: there the rim stays where the fit has it.
+    # Where the face is seen it is the rim's far side that shows, and the lean tells the near one.
     growth = profiler.plane.growth(shape)
     unlean = np.eye(5)[:3]
     unlean[0, 4] = 1.0 / growth - 1.0

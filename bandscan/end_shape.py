@@ -17,6 +17,7 @@ else. Such a generator has the same angle at both of its ends (own derivation fr
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -25,6 +26,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from bandscan.cylinder import ShaftPose
 from calib.camera import Camera, FloatArray
+
+_NEAR_COSINE = math.sin(math.pi / 4.0) / (math.pi / 4.0)  # mean over 45 degrees either way
 
 
 class Piece(IntEnum):
@@ -72,9 +75,11 @@ class AxisPlane:
         return np.asarray(x), np.asarray(across * growth)
 
     def growth(self, shape: EndShape) -> float:
-        """By how much the far point of one end's rim is moved away from the camera's foot."""
-        rim = self.pose.radius_mm - float(shape.height_mm[0])
-        toward = -rim if face_is_seen(self, shape.face_mm)[0] else rim
+        """By how much the near part of one end's rim is moved away from the camera's foot.
+
+        Mean over the 90 degrees that face the camera, on which bands are read.
+        """
+        toward = _NEAR_COSINE * (self.pose.radius_mm - float(shape.height_mm[0]))
         return self.distance_mm / (self.distance_mm - toward)
 
     def pixels(self, camera: Camera, x_mm: FloatArray, w_mm: FloatArray) -> FloatArray:

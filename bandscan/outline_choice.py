@@ -10,6 +10,7 @@ import numpy as np
 
 from bandscan.errors import NoEndError, NoShaftError
 from bandscan.model import STRAIN_COSTS, Doubt, EndFace, Outline, Silhouette
+from bandscan.streaks_beyond import outward
 from calib.camera import FloatArray
 from calib.errors import MeasureError
 
@@ -231,11 +232,11 @@ def _moved_to(
     Linear least squares: the shift of the axis at the end is the mean of those of the sides
     there; offset and tilt of either are known to their uncertainties and take their shares.
     """
-    outward = [_outward(sides[k], sides[1 - k]) for k in (0, 1)]
+    outwards = [outward(sides[k], sides[1 - k]) for k in (0, 1)]
     variances = [side.u_px**2 + side.tilt_u_px**2 for side in sides]
     total = sum(variances) / 4.0 + u_px**2
     moved, shift_px = [], np.zeros(2)
-    for side, square, variance in zip(sides, outward, variances, strict=True):
+    for side, square, variance in zip(sides, outwards, variances, strict=True):
         wanted = float(shown_px @ square) / total / 2.0
         offset, tilt = side.u_px**2 * wanted, -(side.tilt_u_px**2) * wanted
         place = np.linspace(-1.0, 1.0, len(side.points_px))[:, None]
@@ -249,14 +250,6 @@ def _moved_to(
         )
         shift_px += variance * wanted / 2.0 * square
     return (moved[0], moved[1]), shift_px
-
-
-def _outward(side: Silhouette, other: Silhouette) -> FloatArray:
-    """Unit vector square to a side, away from the other."""
-    along = side.points_px[-1] - side.points_px[0]
-    square = np.array([-along[1], along[0]]) / max(float(np.linalg.norm(along)), 1e-9)
-    away = side.points_px.mean(axis=0) - other.points_px.mean(axis=0)
-    return np.asarray(square if square @ away > 0.0 else -square)
 
 
 def _with_doubt(trials: _Trials, best: _Key, chosen: _Trial) -> tuple[Outline, EndFace]:

@@ -71,6 +71,7 @@ from bandscan.steps.quality import judge_quality, judge_scale, judge_view, refus
 from bandscan.steps.scales import ScaleReading, read_card, read_rule
 from bandscan.steps.shaft import find_outlines
 from bandscan.steps.unwrap import unwrap
+from bandscan.streaks_beyond import check_metal_stops
 from bandscan.toml_table import read_text
 from calib.board import read_board
 from calib.camera import Camera, FloatArray
@@ -424,6 +425,7 @@ def _best_end(
     """
 
     def end_of(outline: Outline, most_lean_rad: float) -> EndFace:
+        check_metal_stops(photo, outline)
         try:
             pose = _bare_chain(outline, lens, options, gathered).pose()
         except ValueError as error:  # lines that no cylinder at that scale has

@@ -18,7 +18,7 @@ import pytest
 from bandscan.cylinder import ShaftPose
 from bandscan.end_shape import AxisPlane, EndShape, Piece, draw
 from bandscan.errors import NoEndError
-from bandscan.model import EndFace, Photo
+from bandscan.model import AxisDoubt, EndFace, Photo
 from bandscan.steps.end_face import find_end_face
 from calib.camera import Camera
 
@@ -211,6 +211,30 @@ def test_end_outside_the_photo_is_refused() -> None:
     with pytest.raises(NoEndError) as refusal:
         find_end_face(cut, lens, pose, approximate_axial_mm=0.0)
     assert refusal.value.code == "no-end"
+
+
+@pytest.mark.parametrize("lean_deg", [-12.0, 10.0])
+@pytest.mark.parametrize("wrong_deg", [-1.5, 0.0, 1.5])
+def test_zero_is_the_rim_that_faces_the_camera_whatever_the_axis_leans(
+    lean_deg: float, wrong_deg: float
+) -> None:
+    """Bands are read on that side, so that an axis that leans moves them and the rim alike."""
+    scene = Scene(lean_deg=lean_deg)
+    start, axis, toward, beside = scene.axes()
+    _, leaning, _, _ = replace(scene, lean_deg=lean_deg + wrong_deg).axes()
+    pivot = start + 20.0 * axis
+    pose = ShaftPose(origin_mm=pivot - 20.0 * leaning, direction=leaning, radius_mm=RADIUS)
+    found = find_end_face(
+        paint(scene), camera(), pose, approximate_axial_mm=0.0,
+        axis=AxisDoubt(lean_rad=math.radians(1.5)),
+    )  # fmt: skip
+    assert scene.chamfer is not None
+    rim_mm = RADIUS - scene.chamfer[1]
+    turn = np.radians(np.linspace(-45.0, 45.0, 19))[:, None]
+    rim = start + rim_mm * (np.cos(turn) * toward + np.sin(turn) * beside)
+    seen, _ = pose.with_radius(rim_mm).locate(camera().rays(camera().project(rim)))
+    assert abs(found.axial_mm.value - float(seen.mean())) <= 0.05
+    assert abs(float(seen.mean())) >= 0.15 * abs(wrong_deg)  # the lean does move it
 
 
 @pytest.mark.parametrize("approximate_mm", [math.nan, -400.0, 1e9])

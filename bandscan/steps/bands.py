@@ -21,16 +21,16 @@ _MAX_EDGE_WIDTH_MM = 1.2
 # Each edge of a ring shows in more rows than one streak joins (six), and both together in more
 # than two streaks and a patch's outline do.
 _LEAST_TELLING_ROWS, _LEAST_OF_BOTH = 7, 16
-# Of the rows that show an edge, so many show both, once each way: 15 % at the least on bands of
+# Of the rows that show an edge, so many show both, once each way: 13 % at the least on bands of
 # rendered photos. Two outlines of different patches seldom share rows.
-_SHARED_ROWS = 0.14
+_SHARED_ROWS = 0.10
 # Stains of rendered photos show on up to 33 % of the rows and only darken. So may a faint band:
 # what is darker alone on so little of the turn is not called one.
 _PART_OF_TURN, _TELLING = 0.34, 3.0
 # The outline of a stain wanders from row to row, the edge of a band does not: scatter of the rows'
 # own edges over the width of the common one, geometric mean of both edges. Common practice, no
 # published source: 0.3 to 1.1 on bands of rendered photos, 2 to 5 on most patches.
-_MOST_RAGGED = 1.5
+_MOST_RAGGED = 1.3
 _DARK_LEVEL = 0.003  # linear light below which noise, not metal, makes the logarithm
 _BESIDE_MM = (0.3, 1.0)  # from an edge, where the metal beside is looked at
 # Bands of rendered photos are darker by 1.45 at most in the median of the angles, and brighter by

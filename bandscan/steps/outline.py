@@ -33,6 +33,7 @@ _USUAL_LOPSIDED = 0.4
 _WIDEST = 1.85  # of the rough width, which is at worst that of the lit part of the metal
 _MOST_BEYOND = 0.6  # of metal beyond an end: more is metal that goes on
 _STEEPEST = 0.35  # tangent of the axis out of the picture plane; steeper views show no bands
+_SHORTEST = 0.5  # of the width: less land holds no lines to be told
 _FIRST_LENGTH = 1.0  # of the width: of land that is taken to be one line
 _AROUND_PX = 60.0  # of the photo beside a line
 _SIDE_VECTORS = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "top": (0.0, -1.0), "bottom": (0.0, 1.0)}
@@ -188,6 +189,8 @@ def _ends(rough: RoughShaft, end_side: str) -> list[int]:
 def _candidates(photo: Photo, frame: _Frame, polygons: Sequence[FloatArray]) -> list[_Pair]:
     """Pairs of lines that may be the silhouettes."""
     step = frame.unit_px
+    if frame.length < _SHORTEST * frame.width:
+        return []
     s = np.arange(-_BEFORE * frame.width, frame.length, step)
     s = s[: s.size // sharp_lines.POOL * sharp_lines.POOL]
     o = np.arange(-_REACH * frame.width, _REACH * frame.width, step)

@@ -260,6 +260,7 @@ def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     photo = gathered.photo = read_photo(path)
     check_made_for(photo, options.corrections)
     lens = gathered.lens = _lens(photo, options)
+    gathered.warnings += _lens_doubts(photo, lens)
     camera = lens.camera
     _read_scales(photo, camera, options, gathered)
     lens = gathered.lens = bend_to_scale(lens, [reading.plane for reading in gathered.scales])
@@ -311,6 +312,33 @@ def _lens(photo: Photo, options: MeasureOptions) -> LensCalibration:
         return lens_from_exif(photo.identity, photo.width_px, photo.height_px)
     lens = read_lens(options.lens_path)
     return lens_for_photo(lens, photo.identity, photo.width_px, photo.height_px)
+
+
+def _lens_doubts(photo: Photo, lens: LensCalibration) -> list[Doubt]:
+    """What EXIF tells of a photo that makes its lens less sure; a lens file was made for it."""
+    if lens.source == "file":
+        return []
+    found = []
+    if photo.identity.is_zoomed:
+        found.append(
+            Doubt(
+                code="digital-zoom",
+                message=f"EXIF tells of a digital zoom of {photo.identity.zoom:g}, and not "
+                "whether the focal length includes it, so that the lens is poorly known. "
+                "Photograph without zoom and go closer.",
+            )
+        )
+    if photo.identity.is_cropped(photo.width_px, photo.height_px):
+        long_px, short_px = photo.identity.taken_px or (0, 0)
+        found.append(
+            Doubt(
+                code="cropped",
+                message=f"The picture has {photo.width_px} x {photo.height_px} pixels, the camera "
+                f"wrote {long_px} x {short_px}: it is a part of one, so that the lens is poorly "
+                "known. Give the photo as the camera wrote it.",
+            )
+        )
+    return found
 
 
 def _read_scales(

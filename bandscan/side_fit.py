@@ -126,7 +126,7 @@ def fit_sides(
     Returns
     -------
     tuple of two FittedSide, or None
-        None where one of them cannot be seen.
+        None where one of them cannot be seen, or lies where the lens folds the picture over.
     """
 
     def fit(k: int, base: Baseline, prior: Prior, most_blur_px: float) -> FittedSide | None:
@@ -139,6 +139,8 @@ def fit_sides(
     if sides[0] is None or sides[1] is None:
         return None
     found = [sides[0], sides[1]]
+    if not all(np.isfinite(side.base.camera.rays(side.points_px)).all() for side in found):
+        return None
     plain = int(found[1].u_px < found[0].u_px)
     blur = _SOFTER * min(side.fit.blur_px for side in found)
     faint = found[1 - plain]
@@ -313,9 +315,9 @@ def _fit_along(
         )
         if found is not None:
             fits.append(found)
-    if search is None or not fits:
-        return None
     known = np.isfinite(profiles[0]).all(axis=0)
+    if search is None or not fits or not known.any():
+        return None
     mean = profiles[0][:, known].mean(axis=1)
     return _Along(base=base, profile=mean, search=search, fits=fits)
 

@@ -66,9 +66,10 @@ def outward(side: Silhouette, other: Silhouette) -> FloatArray:
 def _likeness(photo: Photo, line_px: FloatArray, square: FloatArray, width_px: float) -> float:
     """Correlation of the ripple along a line, outside with inside, at the likeliest slope."""
     length = float(np.linalg.norm(line_px[-1] - line_px[0]))
-    count = int(min(length, _LENGTH * width_px))
-    if count < 2:
+    longest = min(length, _LENGTH * width_px)
+    if not longest >= 2.0:  # a lens that folds the picture over leaves no line: not a number
         return 0.0
+    count = int(longest)
     knot = np.linspace(0.0, (len(line_px) - 1) * count / length, count)
     knots = np.arange(len(line_px))
     along = np.column_stack([np.interp(knot, knots, line_px[:, k]) for k in (0, 1)])

@@ -15,6 +15,7 @@ from calib.errors import UnreadableFileError
 from calib.lens import CameraIdentity
 
 _ORIENTATIONS = range(1, 9)  # EXIF 2.3, tag 0x0112
+_MOST_PX = 1e6  # of a side: more is damage
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,6 +98,10 @@ def _header(image: Image.Image) -> PhotoHeader:
             focal_mm=_positive(_get(detail, ExifTags.Base.FocalLength)),
             focal_35mm=_positive(_get(detail, ExifTags.Base.FocalLengthIn35mmFilm)),
             digital_zoom=_positive(_get(detail, ExifTags.Base.DigitalZoomRatio)),
+            taken_px=_size(
+                _get(detail, ExifTags.Base.ExifImageWidth),
+                _get(detail, ExifTags.Base.ExifImageHeight),
+            ),
         ),
     )
 
@@ -122,6 +127,14 @@ def _number(value: Any) -> float:
     with suppress(Exception):  # text, 0/0, tuples
         return float(value)
     return math.nan
+
+
+def _size(width: Any, height: Any) -> tuple[int, int] | None:
+    """Long and short side, where both are told."""
+    one, other = _positive(width), _positive(height)
+    if one is None or other is None or not 1.0 <= min(one, other) <= max(one, other) <= _MOST_PX:
+        return None
+    return int(max(one, other)), int(min(one, other))
 
 
 def _positive(value: Any) -> float | None:

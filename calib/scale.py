@@ -315,7 +315,13 @@ class _RuleFit:
 def _gauss_newton(
     residuals: object, start: FloatArray, steps: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Minimise a sum of squares; returns the state, its Jacobian and the residuals."""
+    """Minimise a sum of squares; returns the state, its Jacobian and the residuals.
+
+    Raises
+    ------
+    ScaleUnreadableError
+        Where the lens folds the picture over, so that a residual has no value.
+    """
     assert callable(residuals)
     state = start.copy()
     rest = residuals(state)
@@ -327,6 +333,11 @@ def _gauss_newton(
             ],
             axis=1,
         )
+        if not np.isfinite(jacobian).all() or not np.isfinite(rest).all():
+            raise ScaleUnreadableError(
+                "Through this lens, some marks of the scale have no place in space.",
+                "Give the lens file of the camera that took the photo.",
+            )
         change = np.linalg.lstsq(jacobian, -rest, rcond=None)[0]
         for damping in (1.0, 0.3, 0.1, 0.03):
             trial = state + damping * change

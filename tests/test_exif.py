@@ -33,6 +33,8 @@ def test_camera_time_and_orientation_are_read(tmp_path):
             BASE.FocalLength: rational(56, 10),
             BASE.FocalLengthIn35mmFilm: 26,
             BASE.DigitalZoomRatio: rational(2, 1),
+            BASE.ExifImageWidth: 3024,
+            BASE.ExifImageHeight: 4032,
         },
     )
     header = read_header(path)
@@ -41,6 +43,7 @@ def test_camera_time_and_orientation_are_read(tmp_path):
     identity = header.identity
     assert (identity.make, identity.model, identity.lens_model) == ("Bench", "C-1", "Main")
     assert (identity.focal_mm, identity.focal_35mm, identity.digital_zoom) == (5.6, 26.0, 2.0)
+    assert identity.taken_px == (4032, 3024)
     with Image.open(path) as image:
         assert read_identity(image) == identity
 
@@ -54,6 +57,8 @@ def test_impossible_values_read_as_unknown(tmp_path):
             BASE.FocalLength: rational(0, 0),
             BASE.FocalLengthIn35mmFilm: 0,
             BASE.DigitalZoomRatio: rational(0, 10),  # EXIF 2.3: 0 means no digital zoom
+            BASE.ExifImageWidth: 0,
+            BASE.ExifImageHeight: 3024,
         },
     )
     header = read_header(path)

@@ -235,6 +235,15 @@ def test_attribute(run):
     assert content["best"]["offset_mm"]["value"] == pytest.approx(2.1)
 
 
+@pytest.mark.parametrize("option", ["--nominal", "--runout", "--speed", "--lead"])
+@pytest.mark.parametrize("number", ["nan", "inf", "1e308"])
+def test_sheet_takes_no_number_that_cannot_be_meant(run, option, number):
+    nominal = [] if option == "--nominal" else ["--nominal", "45"]
+    result = run("sheet", *nominal, option, number)
+    assert result.exit_code == 2
+    assert f"Invalid value for '{option}'" in result.output
+
+
 def test_sheet(run):
     result = run("sheet", "--nominal", "45", "--speed", "1450", "--ra", "0.12")
     assert result.exit_code == 0

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import click
 
+from bandscan.cli.numbers import FiniteRange, Millimetres
 from bandscan.options import (
     DEFAULT_DIAMETER_U_MM,
     DEFAULT_HEIGHT_U_MM,
@@ -24,30 +24,6 @@ MIN_DIAMETER_MM, MAX_DIAMETER_MM = 4.0, 1000.0
 INCH_MM = 25.4
 
 _FILE = click.Path(path_type=Path)
-
-
-class Millimetres(click.ParamType):  # type: ignore[type-arg]
-    """A finite number of millimetres, within limits."""
-
-    name = "MM"
-
-    def __init__(self, low: float = -math.inf, high: float = math.inf) -> None:
-        self.low, self.high = low, high
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
-        """The number, or a usage error."""
-        try:
-            number = float(value)
-        except ValueError:
-            self.fail(f"{value!r} is not a number of millimetres.", param, ctx)
-        if not math.isfinite(number):
-            self.fail(f"{value!r} is not a length.", param, ctx)
-        if not self.low <= number <= self.high:
-            limits = f"{self.low:g} and {self.high:g} mm"
-            self.fail(f"{number:g} mm is not between {limits}.", param, ctx)
-        return number
 
 
 class Diameter(Millimetres):
@@ -136,13 +112,13 @@ _OPTIONS = (
     ),
     click.option(
         "--temperature",
-        type=click.FloatRange(-60.0, 200.0),
+        type=FiniteRange(-60.0, 200.0),
         metavar="C",
         help="Of the shaft when it was measured, Celsius; positions are those at 20.",
     ),
     click.option(
         "--scale-temperature",
-        type=click.FloatRange(-60.0, 200.0),
+        type=FiniteRange(-60.0, 200.0),
         metavar="C",
         help="Of rule, card and micrometer.  [default: that of the shaft]",
     ),

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bandscan.cli.asking import Millimetres
+from bandscan.cli.numbers import Millimetres
 
 if TYPE_CHECKING:
     from calib.board import Board

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bandscan.cli.asking import Millimetres
+from bandscan.cli.numbers import Millimetres
 from bandscan.options import DEFAULT_HAND_U_MM, Corrections
 
 if TYPE_CHECKING:

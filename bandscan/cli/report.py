@@ -10,6 +10,7 @@ import click
 
 from bandscan.cli.asking import verbose_option
 from bandscan.cli.facts import facts_options
+from bandscan.cli.numbers import POSITIVE
 from bandscan.cli.records_options import records_option, with_records
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ _SUFFIXES = (".html", ".htm", ".pdf")
 @click.option(
     "--nominal",
     "nominal_mm",
-    type=click.FloatRange(min=0.0, min_open=True),
+    type=POSITIVE,
     metavar="MM",
     help="Nominal size of the shaft.  [default: that of the seal]",
 )

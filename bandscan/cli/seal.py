@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-_NOT_NEGATIVE = click.FloatRange(min=0.0)
+from bandscan.cli.numbers import NOT_NEGATIVE, POSITIVE, Millimetres
 
 EXAMPLE = """\
 [seal]
@@ -117,14 +117,14 @@ def _ask_seal() -> list[str]:
     from bandscan.seal import MATERIALS, nominal_width_u_mm
 
     label = click.prompt("Name of the seal, such as its size", type=str)
-    shaft = click.prompt("Shaft diameter, mm", type=click.FloatRange(min=0.0, min_open=True))
+    shaft = click.prompt("Shaft diameter, mm", type=POSITIVE)
     width = click.prompt("Width, outer face to inner face, mm", value_proc=_readings)
     lines = ["[seal]", f"label = {_quoted(label)}", f"shaft_mm = {shaft!r}", f"width_mm = {width}"]
     catalogue = "Is that the catalogue's width rather than a measured one?"
     if "[" not in width and click.confirm(catalogue):
         width_u = nominal_width_u_mm(float(width))
         lines.append(f"width_u_mm = {width_u:.3f}  # a maker's tolerance, rectangular")
-    seat = click.prompt("Bore diameter, mm (0: not known)", type=float, default=0.0)
+    seat = click.prompt("Bore diameter, mm (0: not known)", type=Millimetres(), default=0.0)
     if seat > 0.0:
         lines.append(f"seat_mm = {seat!r}")
     material = click.prompt(
@@ -144,7 +144,7 @@ def _ask_lips() -> list[str]:
         face = click.prompt("  Nearer face: outer is the air side", type=click.Choice(FACES))
         distance = click.prompt("  That face to the lip's edge, mm", value_proc=_readings)
         u = click.prompt(
-            "  Standard uncertainty of the gauge, mm", type=_NOT_NEGATIVE,
+            "  Standard uncertainty of the gauge, mm", type=NOT_NEGATIVE,
             default=CALLIPER_DEPTH_U_MM,
         )  # fmt: skip
         contact = click.prompt("  Width that it touches, mm", value_proc=_readings, default="0.3")
@@ -159,14 +159,16 @@ def _ask_lips() -> list[str]:
 def _ask_mounting() -> list[str]:
     click.echo("Mounting; all positions in mm from the shaft end face")
     face = click.prompt("  Shaft end face to the seal's nearer face, mm", value_proc=_readings)
-    u = click.prompt("  Its standard uncertainty, mm", type=_NOT_NEGATIVE, default=0.15)
+    u = click.prompt("  Its standard uncertainty, mm", type=NOT_NEGATIVE, default=0.15)
     turned = click.confirm("  Does the outer face look away from the shaft end?", default=False)
-    end_float = click.prompt("  End float of the shaft, mm", type=_NOT_NEGATIVE, default=0.0)
+    end_float = click.prompt("  End float of the shaft, mm", type=NOT_NEGATIVE, default=0.0)
     shift = [
-        -click.prompt("  Room toward the shaft end, mm", type=_NOT_NEGATIVE, default=0.0),
-        click.prompt("  Room into the machine, mm", type=_NOT_NEGATIVE, default=0.0),
+        -click.prompt("  Room toward the shaft end, mm", type=NOT_NEGATIVE, default=0.0),
+        click.prompt("  Room into the machine, mm", type=NOT_NEGATIVE, default=0.0),
     ]
-    land = [click.prompt(f"  Ground land {end}, mm", type=float) for end in ("begins", "ends")]
+    land = [
+        click.prompt(f"  Ground land {end}, mm", type=Millimetres()) for end in ("begins", "ends")
+    ]
     return [
         "", "[mounting]", f"outer_face_mm = {face}", f"u_mm = {u!r}",
         f"facing = {_quoted('machine' if turned else 'end')}", f"end_float_mm = {end_float!r}",

@@ -9,15 +9,14 @@ import click
 
 from bandscan.cli.asking import json_option
 from bandscan.cli.facts import facts_options
-
-_POSITIVE = click.FloatRange(min=0.0, min_open=True)
+from bandscan.cli.numbers import NOT_NEGATIVE, POSITIVE
 
 
 @click.command()
-@click.option("--nominal", "nominal_mm", type=_POSITIVE, required=True, metavar="MM",
+@click.option("--nominal", "nominal_mm", type=POSITIVE, required=True, metavar="MM",
               help="Nominal size of the shaft at the seal land.")  # fmt: skip
-@click.option("--diameter", "diameter_mm", type=_POSITIVE, metavar="MM", help="As measured.")
-@click.option("--diameter-u", "diameter_u_mm", type=click.FloatRange(min=0.0), default=0.01,
+@click.option("--diameter", "diameter_mm", type=POSITIVE, metavar="MM", help="As measured.")
+@click.option("--diameter-u", "diameter_u_mm", type=NOT_NEGATIVE, default=0.01,
               show_default=True, metavar="MM", help="Its standard uncertainty.")  # fmt: skip
 @facts_options
 @json_option

@@ -15,10 +15,10 @@ from bandscan.band_places import BandPlaces
 from bandscan.chain import Chain, RingReading, ring_on, side_seen_u_mm
 from bandscan.corrections import check_made_for, correct_readings, note_bands, noted
 from bandscan.cylinder import ShaftPose
-from bandscan.disagreement import Contradiction, likely_causes
-from bandscan.errors import CorrectionError, NoShaftError, ScaleDisagreesError
+from bandscan.doubts import doubts_of_budget, doubts_of_lens, doubts_of_quality
+from bandscan.errors import CorrectionError, NoShaftError
 from bandscan.explanation import ADVICE
-from bandscan.influences import Influence, Stated, list_influences
+from bandscan.influences import Influence
 from bandscan.model import (
     END_BY_HAND,
     AxisDoubt,
@@ -49,6 +49,7 @@ from bandscan.result import (
     SealFile,
     ShaftResult,
 )
+from bandscan.scaling import ScaleReading, bare_chain, build_chain, disagreement, width_strain
 from bandscan.seal import check_fit, parse_seal
 from bandscan.shaft_limits import (
     CHAMFER_ANGLE_DEG,
@@ -60,7 +61,7 @@ from bandscan.side_fit import Known
 from bandscan.side_refinement import refine_outline
 from bandscan.silhouette_fit import prior_of
 from bandscan.steps.bands import find_bands
-from bandscan.steps.budget import Budget, diameter_by_scale, make_budget, simulate, weigh_scales
+from bandscan.steps.budget import Budget, make_budget, simulate
 from bandscan.steps.end_face import find_end_face
 from bandscan.steps.land import find_land_end
 from bandscan.steps.landing import plan_landing
@@ -68,7 +69,7 @@ from bandscan.steps.notches import find_notches
 from bandscan.steps.outline import rival_outlines
 from bandscan.steps.photo import read_photo
 from bandscan.steps.quality import judge_quality, judge_scale, judge_view, refuse_if_hopeless
-from bandscan.steps.scales import ScaleReading, read_card, read_rule
+from bandscan.steps.scales import read_card, read_rule
 from bandscan.steps.shaft import find_outlines
 from bandscan.steps.unwrap import unwrap
 from bandscan.streaks_beyond import check_metal_stops
@@ -79,18 +80,13 @@ from calib.errors import MeasureError
 from calib.find_rule import NoScaleError
 from calib.lens import LensCalibration, lens_from_exif
 from calib.lensfile import lens_for_photo, read_lens
-from calib.monte_carlo import Spread, validate
+from calib.monte_carlo import Spread
 from calib.quantity import Estimate
 from calib.self_calibration import bend_to_scale
 
 ARC_HALF_RAD = math.radians(45.0)
 _SMALLEST_ARC_HALF_RAD = math.radians(20.0)
 _BEYOND_MM = 2.0  # of strip before the end face and past the land, for the windows of the search
-# Without a stated height a scale may lie anywhere from the bench, some way below a shaft on blocks,
-# to a little above the top of the shaft: expanded uncertainties of its height, common practice.
-_HIGHEST_SCALE_RADII = 1.5
-_LOWEST_SCALE_MM = 60.0
-_MOST_STRAIN = 9.0  # of a diameter and a scale that do not fit an outline: 3 standard deviations
 # A clear band edge, for the U to be expected: its place to a quarter of a pixel, 0.2 mm wide.
 _TYPICAL_FIT_PX = 0.25
 _TYPICAL_EDGE_WIDTH_MM = 0.2
@@ -154,7 +150,7 @@ def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
     try:
         placed = _place(path, options, gathered)
         refuse_if_hopeless(gathered.quality)
-        gathered.warnings += _poor(gathered.quality)
+        gathered.warnings += doubts_of_quality(gathered.quality)
         notches = find_notches(placed.photo, placed.camera, placed.pose, land_mm=placed.land_mm)
         readings = find_bands(
             placed.strip, land_mm=placed.land_mm, notches_mm=notches, arc_rad=placed.arc_rad
@@ -164,7 +160,7 @@ def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
         bands, budget = _report_bands(placed, readings)
         if options.corrections is not None:
             bands, budget = _correct_bands(placed, readings, bands, options.corrections, gathered)
-        gathered.warnings += _doubts_of_budget(bands)
+        gathered.warnings += doubts_of_budget(bands)
         landing = _plan_landing(placed, bands, budget, options, gathered)
     except MeasureError as error:
         return _measurement(path, gathered, refusal=Refusal.from_error(error))
@@ -176,19 +172,6 @@ def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
         landing=landing,
         strip=placed.strip,
     )
-
-
-def _poor(figures: Iterable[QualityFigure]) -> list[Doubt]:
-    """A warning for each figure that is not good."""
-    return [
-        Doubt(
-            code=figure.name.split()[0],
-            message=f"{figure.name.capitalize()} is {figure.value:.3g} {figure.unit}. "
-            f"{figure.advice}",
-        )
-        for figure in figures
-        if not figure.good
-    ]
 
 
 def _plan_landing(
@@ -260,7 +243,7 @@ def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     photo = gathered.photo = read_photo(path)
     check_made_for(photo, options.corrections)
     lens = gathered.lens = _lens(photo, options)
-    gathered.warnings += _lens_doubts(photo, lens)
+    gathered.warnings += doubts_of_lens(photo, lens)
     camera = lens.camera
     _read_scales(photo, camera, options, gathered)
     lens = gathered.lens = bend_to_scale(lens, [reading.plane for reading in gathered.scales])
@@ -269,7 +252,11 @@ def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     first = next(outlines)
     _refuse_without_scale(options, gathered)
     outline, end = _best_end(photo, first, outlines, lens, options, gathered)
-    chain, influences = _build_chain(outline, lens, options, gathered)
+    scaled = build_chain(outline, lens, gathered.scales, options)
+    gathered.diameter_in_photo, gathered.agreement = scaled.diameter_in_photo, scaled.agreement
+    if scaled.agreement is not None and not scaled.agreement.agree:
+        raise disagreement(photo, outline, lens, gathered.scales, options)
+    chain, influences = scaled.chain, scaled.influences
     pose = chain.pose()
     end = _end_by_hand(photo, camera, pose, end, options, gathered)
     gathered.warnings += end.warnings
@@ -312,33 +299,6 @@ def _lens(photo: Photo, options: MeasureOptions) -> LensCalibration:
         return lens_from_exif(photo.identity, photo.width_px, photo.height_px)
     lens = read_lens(options.lens_path)
     return lens_for_photo(lens, photo.identity, photo.width_px, photo.height_px)
-
-
-def _lens_doubts(photo: Photo, lens: LensCalibration) -> list[Doubt]:
-    """What EXIF tells of a photo that makes its lens less sure; a lens file was made for it."""
-    if lens.source == "file":
-        return []
-    found = []
-    if photo.identity.is_zoomed:
-        found.append(
-            Doubt(
-                code="digital-zoom",
-                message=f"EXIF tells of a digital zoom of {photo.identity.zoom:g}, and not "
-                "whether the focal length includes it, so that the lens is poorly known. "
-                "Photograph without zoom and go closer.",
-            )
-        )
-    if photo.identity.is_cropped(photo.width_px, photo.height_px):
-        long_px, short_px = photo.identity.taken_px or (0, 0)
-        found.append(
-            Doubt(
-                code="cropped",
-                message=f"The picture has {photo.width_px} x {photo.height_px} pixels, the camera "
-                f"wrote {long_px} x {short_px}: it is a part of one, so that the lens is poorly "
-                "known. Give the photo as the camera wrote it.",
-            )
-        )
-    return found
 
 
 def _read_scales(
@@ -455,7 +415,7 @@ def _best_end(
     def end_of(outline: Outline, most_lean_rad: float) -> EndFace:
         check_metal_stops(photo, outline)
         try:
-            pose = _bare_chain(outline, lens, options, gathered).pose()
+            pose = bare_chain(outline, lens, gathered.scales, options).pose()
         except ValueError as error:  # lines that no cylinder at that scale has
             raise NoShaftError(
                 "No shaft has these two lines as its sides.", "Photograph both sides of it."
@@ -464,7 +424,8 @@ def _best_end(
         axis = AxisDoubt.of(outline, lens.camera.fx_px)
         axis = replace(axis, lean_rad=min(axis.lean_rad, most_lean_rad))
         end = find_end_face(photo, lens.camera, pose, approximate_axial_mm=near_mm, axis=axis)
-        return replace(end, strain=end.strain + _width_strain(outline, lens, options, gathered))
+        strain = end.strain + width_strain(outline, lens, gathered.scales, options)
+        return replace(end, strain=strain)
 
     known = _known_of_sides(lens, gathered)
 
@@ -521,131 +482,6 @@ def _axial_of(pose: ShaftPose, camera: Camera, point_px: FloatArray) -> float:
     ray = camera.rays(point_px)
     axial, _ = pose.locate(ray)
     return float(axial) if np.isfinite(axial) else float(pose.axial_beside(ray))
-
-
-def _bare_chain(
-    outline: Outline, lens: LensCalibration, options: MeasureOptions, gathered: _Gathered
-) -> Chain:
-    """The measurement model, diameter and scale not yet weighed."""
-    scale = min(gathered.scales, key=lambda s: s.result.relative_u, default=None)
-    return Chain(
-        camera=lens.camera,
-        sides_px=(outline.sides[0].points_px, outline.sides[1].points_px),
-        inward_px=outline.inward_px,
-        diameter_mm=options.diameter_mm,
-        plane=scale.plane if scale else None,
-        height_mm=options.scale_height_mm,
-        stretch=options.temperatures.stretch,
-    )
-
-
-def _build_chain(
-    outline: Outline,
-    lens: LensCalibration,
-    options: MeasureOptions,
-    gathered: _Gathered,
-) -> tuple[Chain, list[Influence]]:
-    """The measurement model with its weights; compares diameter and scale where both are there."""
-    scale = min(gathered.scales, key=lambda s: s.result.relative_u, default=None)
-    chain = _bare_chain(outline, lens, options, gathered)
-    influences = _influences(chain, outline, lens, options)
-    if scale is None:
-        return chain, influences
-    if options.diameter_mm is None:
-        gathered.diameter_in_photo = diameter_by_scale(chain, influences)
-        return chain, influences
-    stated = chain
-    if options.scale_height_mm is None:
-        gathered.agreement = Agreement(en=_height_plausibility(chain))
-    else:
-        chain, in_photo, en = weigh_scales(chain, influences)
-        gathered.agreement = Agreement(en=en)
-        gathered.diameter_in_photo = in_photo
-    if not gathered.agreement.agree:
-        raise _disagreement(stated, influences, scale, gathered, options)
-    return chain, influences
-
-
-def _influences(
-    chain: Chain, outline: Outline, lens: LensCalibration, options: MeasureOptions
-) -> list[Influence]:
-    return list_influences(
-        chain,
-        lens=lens,
-        side_u_px=(outline.sides[0].u_px, outline.sides[1].u_px),
-        tilt_u_px=(outline.sides[0].tilt_u_px, outline.sides[1].tilt_u_px),
-        stated=Stated(
-            diameter_u_mm=options.diameter_u_mm,
-            height_u_mm=options.scale_height_u_mm,
-            temperatures=options.temperatures,
-        ),
-    )
-
-
-def _width_strain(
-    outline: Outline, lens: LensCalibration, options: MeasureOptions, gathered: _Gathered
-) -> float:
-    """Square of how far diameter and scale are apart for an outline, over its standard uncertainty.
-
-    No more than `_MOST_STRAIN`: what a person states may be wrong, and must not choose the
-    outline against all that shows.
-    """
-    chain = _bare_chain(outline, lens, options, gathered)
-    if not gathered.scales or options.diameter_mm is None or options.scale_height_mm is None:
-        return 0.0
-    _, _, en = weigh_scales(chain, _influences(chain, outline, lens, options))
-    return min((2.0 * en) ** 2, _MOST_STRAIN)
-
-
-def _height_plausibility(chain: Chain) -> float:
-    """E_n of the height that diameter and scale imply against where a scale can lie."""
-    pose = chain.pose()
-    height = chain.height_of_scale(pose)
-    assert height is not None
-    return height / (_HIGHEST_SCALE_RADII * pose.radius_mm if height > 0.0 else _LOWEST_SCALE_MM)
-
-
-def _disagreement(
-    chain: Chain,
-    influences: list[Influence],
-    scale: ScaleReading,
-    gathered: _Gathered,
-    options: MeasureOptions,
-) -> ScaleDisagreesError:
-    """The refusal, with the likeliest causes as the photo shows them."""
-    assert gathered.photo is not None
-    assert gathered.lens is not None
-    assert gathered.agreement is not None
-    photo, lens, kind = gathered.photo, gathered.lens, scale.result.kind
-    usual = lens_from_exif(photo.identity, photo.width_px, photo.height_px)
-
-    def en_of(changed: Chain) -> float:
-        if changed.height_mm is None:
-            return _height_plausibility(changed)
-        return weigh_scales(changed, influences)[2]
-
-    causes = likely_causes(
-        Contradiction(
-            chain=chain,
-            en_of=en_of,
-            kind=kind,
-            print_checked=scale.size_checked,
-            pitch_given=options.pitch_mm is not None,
-            lens=lens,
-            estimated=bend_to_scale(usual, [scale.plane]),
-            pitch_mm=scale.result.pitch_mm,
-        )
-    )
-    seen = f"Diameter and {kind} disagree (E_n = {gathered.agreement.en:.2f}, satisfactory up to 1)"
-    by_scale = chain.radius_by_scale()
-    if by_scale is not None:
-        seen += f": by the {kind} the shaft measures {2.0 * by_scale:.2f} mm across, "
-        seen += f"stated are {options.diameter_mm:.2f} mm"
-    likeliest = "Likeliest cause" if len(causes) == 1 else "Causes about as likely"
-    whats = "; or ".join(cause.what for cause in causes)
-    return ScaleDisagreesError(
-        f"{seen}. {likeliest}: {whats}.", " ".join(cause.remedy for cause in causes)
-    )
 
 
 def _shifted(end: EndFace, zero_mm: float) -> EndFace:
@@ -784,30 +620,6 @@ def _correct_bands(
     bands, budget = _report_bands(placed, [c.reading for c in corrected if c.reading is not None])
     gathered.corrections += note_bands(corrected, bands, automatic, corrections)
     return bands, budget
-
-
-def _doubts_of_budget(bands: Sequence[Band]) -> list[Doubt]:
-    """Where the interval by draws is not that of the first-order budget (JCGM 101, 8)."""
-    bent = []
-    for number, band in enumerate(bands, start=1):
-        for name, budget, spread in (
-            ("start", band.start.position_mm, band.start.spread_mm),
-            ("end", band.end.position_mm, band.end.spread_mm),
-            ("width", band.width_mm, band.width_spread_mm),
-        ):
-            if spread is not None and not validate(budget, spread).holds:
-                low, high = budget.value - budget.expanded, budget.value + budget.expanded
-                bent.append(
-                    f"band {number} {name} {spread.low:.3f} to {spread.high:.3f} mm "
-                    f"(± says {low:.3f} to {high:.3f})"
-                )
-    if not bent:
-        return []
-    message = (
-        "The model is bent over the width of its uncertainties, so that ± is not the whole story. "
-        f"By draws of the inputs, 95 of 100 lie within: {'; '.join(bent)}. Go by the wider."
-    )
-    return [Doubt(code="budget-bent", message=message)]
 
 
 def _expected(placed: _Placed) -> tuple[float, Improvement]:

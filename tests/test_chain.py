@@ -10,7 +10,8 @@ import pytest
 from bandscan.chain import Chain, Change, RingReading, positions, ring_on
 from bandscan.influences import Stated, list_influences
 from bandscan.model import BandEdge, BandReading, EndFace
-from bandscan.steps.budget import Budget, make_budget, weigh_scales
+from bandscan.scaling import weigh_scales
+from bandscan.steps.budget import Budget, make_budget
 from calib.camera import Camera
 from calib.lens import CameraIdentity, LensCalibration, lens_from_exif
 from calib.quantity import Estimate

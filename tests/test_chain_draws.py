@@ -10,7 +10,8 @@ from bandscan.chain import NO_CHANGE, Change, positions
 from bandscan.chain_draws import ChainDraws, Changes
 from bandscan.influences import FOCUS_SHARE, Stated, list_influences
 from bandscan.model import BandEdge, BandReading, EndFace
-from bandscan.steps.budget import make_budget, simulate, weigh_scales
+from bandscan.scaling import weigh_scales
+from bandscan.steps.budget import make_budget, simulate
 from bandscan.temperature import Temperatures
 from calib.lens import CameraIdentity, LensCalibration
 from calib.monte_carlo import validate

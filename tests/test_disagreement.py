@@ -5,7 +5,7 @@ import pytest
 
 from bandscan.chain import Chain
 from bandscan.disagreement import Contradiction, likely_causes
-from bandscan.steps.budget import weigh_scales
+from bandscan.scaling import weigh_scales
 from calib.camera import Camera
 from calib.lens import LensCalibration
 from calib.scale import plane_from_corners

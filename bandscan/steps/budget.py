@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -21,7 +21,7 @@ from bandscan.model import END_BY_HAND, BandEdge, BandReading, BudgetInput, Budg
 from calib.camera import FloatArray
 from calib.monte_carlo import Draw, Spread, propagate, rectangular, student
 from calib.propagation import first_order
-from calib.quantity import Estimate, effective_dof, expanded_en
+from calib.quantity import Estimate, effective_dof
 
 # Where within the soft edge a photo puts the half-contrast point depends on how reflection
 # changes with roughness: up to about 0.2 of the edge's width either way. Common practice, no
@@ -66,58 +66,6 @@ class _Share:
 
     influence: Influence
     moves_mm: FloatArray
-
-
-def weigh_scales(chain: Chain, influences: Sequence[Influence]) -> tuple[Chain, Estimate, float]:
-    """Give diameter and scale their weights in the distance, and compare them.
-
-    Parameters
-    ----------
-    chain : Chain
-        With a diameter, and a scale at a stated height.
-    influences : sequence of Influence
-
-    Returns
-    -------
-    weighted : Chain
-    diameter_in_photo : Estimate
-        Diameter by the scale alone, mm.
-    en : float
-        E_n of the two (ISO 13528); common influences (lens, silhouettes) cancel as they should.
-    """
-    in_photo = diameter_by_scale(chain, influences)
-    by_scale = chain.radius_by_scale()
-    by_diameter = chain.radius_by_diameter()
-    assert by_scale is not None
-    assert by_diameter is not None
-    scale_variance = diameter_variance = difference_variance = 0.0
-    for influence in influences:
-        scale = _log_change(chain.radius_by_scale(influence.change), by_scale)
-        diameter = _log_change(chain.radius_by_diameter(influence.change), by_diameter)
-        difference_variance += (scale - diameter) ** 2
-        if influence.source in ("silhouettes", "diameter"):
-            diameter_variance += (scale - diameter) ** 2
-        elif influence.source not in ("lens", "focus"):
-            scale_variance += scale**2
-    weight = diameter_variance / (diameter_variance + scale_variance)
-    expanded = 2.0 * math.sqrt(difference_variance)  # of the difference: what they share is out
-    en = expanded_en(math.log(by_scale / by_diameter), expanded, 0.0)
-    return replace(chain, scale_weight=weight), in_photo, en
-
-
-def diameter_by_scale(chain: Chain, influences: Sequence[Influence]) -> Estimate:
-    """Diameter as the scale and the silhouettes give it, mm; the stated one does not enter.
-
-    Parameters
-    ----------
-    chain : Chain
-        With a scale at a stated height.
-    influences : sequence of Influence
-    """
-    by_scale = chain.radius_by_scale()
-    assert by_scale is not None
-    changes = [_log_change(chain.radius_by_scale(i.change), by_scale) for i in influences]
-    return Estimate(value=2.0 * by_scale, u=2.0 * by_scale * float(np.linalg.norm(changes)))
 
 
 def make_budget(
@@ -363,8 +311,3 @@ def _estimate(value: float, lines: Sequence[BudgetLine]) -> Estimate:
     return Estimate(
         value=value, u=u, dof=effective_dof((line.contribution_mm, line.dof) for line in lines)
     )
-
-
-def _log_change(changed: float | None, best: float) -> float:
-    assert changed is not None
-    return math.log(changed / best)

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-
 import numpy as np
 
 from bandscan.model import Photo
 from bandscan.result import ScaleResult
+from bandscan.scaling import ScaleReading
 from calib.board import Board, BoardView
 from calib.camera import Camera, FloatArray
 from calib.find_board import find_board
@@ -25,28 +23,6 @@ _EDGE_PITCHES = 1.5  # from the marks' roots: the rule's ruled edge lies within
 _BEYOND_PITCHES = 3.0  # of rule beyond the first and last mark read
 
 _CARD_MARGIN_SQUARES = 0.3  # of white paper around the squares that is surely there
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ScaleReading:
-    """A scale that was read.
-
-    Parameters
-    ----------
-    result : ScaleResult
-        For the record.
-    plane : callable
-        Its plane in the frame of a given camera: Camera -> ScalePlane.
-    outline_px : ndarray, shape (k, 2)
-        Convex region of the picture that it covers.
-    size_checked : bool
-        Whether a print was measured; a rule needs no such check.
-    """
-
-    result: ScaleResult
-    plane: Callable[[Camera], ScalePlane]
-    outline_px: FloatArray
-    size_checked: bool = True
 
 
 def read_card(photo: Photo, camera: Camera, board: Board) -> ScaleReading:

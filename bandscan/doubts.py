@@ -9,6 +9,12 @@ from bandscan.result import Band, QualityFigure
 from calib.lens import LensCalibration
 from calib.monte_carlo import validate
 
+STRAY_CARD = Doubt(
+    code="card-undescribed",
+    message="A printed card of markers lies in the photo and was left out. Give its description "
+    "with --card, and it is a scale as well.",
+)
+
 
 def doubts_of_quality(figures: Iterable[QualityFigure]) -> list[Doubt]:
     """A warning for each figure that is not good."""

@@ -15,7 +15,7 @@ from bandscan.band_places import BandPlaces
 from bandscan.chain import Chain, RingReading, ring_on, side_seen_u_mm
 from bandscan.corrections import check_made_for, correct_readings, note_bands, noted
 from bandscan.cylinder import ShaftPose
-from bandscan.doubts import doubts_of_budget, doubts_of_lens, doubts_of_quality
+from bandscan.doubts import STRAY_CARD, doubts_of_budget, doubts_of_lens, doubts_of_quality
 from bandscan.errors import CorrectionError, NoShaftError
 from bandscan.explanation import ADVICE
 from bandscan.influences import Influence
@@ -83,6 +83,7 @@ from calib.lensfile import lens_for_photo, read_lens
 from calib.monte_carlo import Spread
 from calib.quantity import Estimate
 from calib.self_calibration import bend_to_scale
+from calib.stray_card import stray_card
 
 ARC_HALF_RAD = math.radians(45.0)
 _SMALLEST_ARC_HALF_RAD = math.radians(20.0)
@@ -90,6 +91,9 @@ _BEYOND_MM = 2.0  # of strip before the end face and past the land, for the wind
 # A clear band edge, for the U to be expected: its place to a quarter of a pixel, 0.2 mm wide.
 _TYPICAL_FIT_PX = 0.25
 _TYPICAL_EDGE_WIDTH_MM = 0.2
+# Of a shaft that can be looked at: the camera no nearer to its axis, its sides no nearer to each
+# other, its axis less along the line of sight (cosine).
+_NEAREST_RADII, _LEAST_RADIUS_PX, _STEEPEST = 1.5, 5.0, 0.87
 # Of a band itself, which nobody at the bench can change.
 _NOT_OF_THE_PHOTO = ("edge definition", "wobble outside the part seen", "tone curve")
 
@@ -324,6 +328,11 @@ def _outlines(
     camera = lens.camera
     known = _known_of_sides(lens, gathered)
     rough = rough_shaft(photo, known.avoid)
+    card = stray_card(photo.grey, rough.sides_px.reshape(-1, 2))
+    if card is not None:
+        gathered.warnings.append(STRAY_CARD)
+        known = replace(known, avoid=(*known.avoid, card))
+        rough = rough_shaft(photo, known.avoid)
     complaint: MeasureError | None = None
     try:
         yield from find_outlines(photo, camera, rough, known, end_side=side)
@@ -414,12 +423,7 @@ def _best_end(
 
     def end_of(outline: Outline, most_lean_rad: float) -> EndFace:
         check_metal_stops(photo, outline)
-        try:
-            pose = bare_chain(outline, lens, gathered.scales, options).pose()
-        except ValueError as error:  # lines that no cylinder at that scale has
-            raise NoShaftError(
-                "No shaft has these two lines as its sides.", "Photograph both sides of it."
-            ) from error
+        pose = _pose_of_shaft(bare_chain(outline, lens, gathered.scales, options), lens.camera)
         near_mm = _axial_of(pose, lens.camera, outline.end_px)
         axis = AxisDoubt.of(outline, lens.camera.fx_px)
         axis = replace(axis, lean_rad=min(axis.lean_rad, most_lean_rad))
@@ -438,6 +442,27 @@ def _best_end(
         if options.corrections is None or options.corrections.end_px is None:
             raise
         return first, None
+
+
+def _pose_of_shaft(chain: Chain, camera: Camera) -> ShaftPose:
+    """The pose that two lines give, if a shaft in front of a camera can have it.
+
+    Raises
+    ------
+    NoShaftError
+    """
+    try:
+        pose = chain.pose()
+    except ValueError:  # lines that no cylinder at that scale has
+        pose = None
+    if pose is not None:
+        away = float(np.linalg.norm(pose.origin_mm)) / pose.radius_mm
+        if (
+            _NEAREST_RADII < away < camera.fx_px / _LEAST_RADIUS_PX
+            and abs(pose.direction[2]) < _STEEPEST
+        ):
+            return pose
+    raise NoShaftError("No shaft has these two lines as its sides.", "Photograph both sides of it.")
 
 
 def _end_by_hand(

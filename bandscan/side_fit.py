@@ -95,7 +95,7 @@ class FittedSide:
         t = np.linspace(-1.0, 1.0, count) if count > 1 else np.zeros(1)
         middle = self.s[0] + (np.arange(count) + 0.5) * (len(self.s) / count)
         points = self.base.to_photo(middle, self.fit.at(t))
-        return points[self.fit.agree] if self.fit.agree.any() else points
+        return points[self.fit.agree] if self.fit.agree.sum() > 1 else points  # a line takes two
 
 
 def fit_sides(
@@ -229,7 +229,7 @@ def _fit_side(
         shorter = fitted(whole[:first])
         if shorter is not None and shorter.search.agree.mean() > _LAND_SHARE:
             found, whole = shorter, whole[:first]
-    if found is None:
+    if found is None or found.search.agree.size < 2:  # one segment tells no direction
         return None
     length = _land_length(found.search)
     if length < found.search.agree.size:

@@ -172,3 +172,14 @@ def test_groove_and_stain_are_no_bands():
 def test_an_end_outside_the_picture_is_refused():
     outcome = measure_scene(random_scene(45, replace(EASY_RULE, end_in_frame=False)))
     assert outcome.refusal == "no-end"
+
+
+@pytest.mark.parametrize(
+    ("seed", "wish"),
+    [(7144, Wish()), (1_007_032, Wish(bands=False, distractors=True))],
+)
+def test_a_side_of_one_segment_breaks_nothing(seed, wish):
+    # Outlines so short that a line through them is anybody's guess.
+    outcome = measure_scene(random_scene(seed, wish))
+    assert not outcome.false_bands
+    assert outcome.refusal in (None, "no-shaft")

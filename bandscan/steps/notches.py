@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from bandscan.cylinder import ShaftPose
 from bandscan.model import Photo
-from bandscan.sampling import sample_linear
+from bandscan.side_strips import side_strips
 from calib.camera import Camera, FloatArray
 
 _STEP_MM = 0.1  # along the shaft
@@ -63,17 +63,10 @@ def _bench_share(photo: Photo, camera: Camera, pose: ShaftPose, axial: FloatArra
     radial = np.arange(_INSIDE_MM[0], _OUTSIDE_MM[1], _RADIAL_STEP_MM)
     inside = radial <= _INSIDE_MM[1]
     outside = radial >= _OUTSIDE_MM[0]
-    half = pose.visible_half_angle_rad
     upward = np.zeros(axial.size)
     contrast = np.full(axial.size, 1e-9)
-    for angle in (-half, half):
-        arm = np.cos(angle) * pose.facing + np.sin(angle) * np.cross(pose.direction, pose.facing)
-        points = (
-            pose.origin_mm
-            + axial[None, :, None] * pose.direction
-            + (pose.radius_mm + radial)[:, None, None] * arm
-        )
-        values = np.asarray(sample_linear(photo, camera.project(points)), dtype=float)
+    for strip in side_strips(photo, camera, pose, axial, radial):
+        values = np.asarray(strip, dtype=float)
         usual = _running_median(np.where(np.isfinite(values), values, 0.0))
         difference = usual[outside].mean(axis=0) - usual[inside]
         seen = np.isfinite(values).all(axis=0)

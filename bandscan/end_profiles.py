@@ -66,16 +66,19 @@ class Profiler:
         before, middle, after = self.plane.pixels(
             self._camera, x + reach * drawing.nx[0], w + reach * drawing.nw[0]
         )
-        direction = (after - before) / (2.0 * half)
-        pixels = (middle - self._origin)[:, None, :] + offsets_px[:, None] * direction[:, None, :]
-        return self._sample(pixels)
+        direction = ((after - before) / (2.0 * half)).astype(np.float32)
+        start = (middle - self._origin).astype(np.float32)
+        offsets = offsets_px.astype(np.float32)
+        x, y = (start[:, k, None] + offsets * direction[:, k, None] for k in (0, 1))
+        return self._sample(x, y)
 
     def lines(self, x_mm: FloatArray, w_mm: FloatArray) -> NDArray[np.float32]:
         """Linear light at points of the axis plane, shape (m, n); NaN outside the photo."""
-        return self._sample(self.plane.pixels(self._camera, x_mm, w_mm) - self._origin)
-
-    def _sample(self, pixels: FloatArray) -> NDArray[np.float32]:
+        pixels = self.plane.pixels(self._camera, x_mm, w_mm) - self._origin
         x, y = (np.ascontiguousarray(pixels[..., k], dtype=np.float32) for k in (0, 1))
+        return self._sample(x, y)
+
+    def _sample(self, x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[np.float32]:
         sampled = cv2.remap(
             self._light, x, y, cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan"),

@@ -20,6 +20,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -205,7 +206,7 @@ def draw(
     silhouette = np.arccos(land / plane.distance_mm)
 
     def steps(piece: Piece) -> FloatArray:
-        return np.linspace(0.0, 1.0, samples[piece])[None, :]
+        return _unit_steps(samples[piece])
 
     if shape.rounded:
         span = np.where(seen, np.pi - silhouette, silhouette)
@@ -238,6 +239,13 @@ def draw(
             x = x0 + (side_to_mm - x0) * share
             curves.append((Piece.SIDE, (x, w0 + 0.0 * x)))
     return _with_normals(curves, seen, outer + land)
+
+
+@cache
+def _unit_steps(count: int) -> FloatArray:
+    steps = np.linspace(0.0, 1.0, count)[None, :]
+    steps.flags.writeable = False
+    return steps
 
 
 def _round_edge(

@@ -310,6 +310,6 @@ def _inside_any(
             normal = normal / (np.linalg.norm(normal) + 1e-9)
             if (middle - a) @ normal < 0.0:
                 normal = -normal
-            here &= (points_px - a) @ normal > -margin_px
+            here &= points_px @ normal > a @ normal - margin_px
         inside |= here
     return inside

@@ -49,7 +49,7 @@ def find_shoulder(photo: Photo, camera: Camera, pose: ShaftPose, *, to_mm: float
     Returns
     -------
     float or None
-        Axial position, to some 2 mm.
+        Axial position of its face, or up to some 2 mm less: where the change begins to show.
     """
     axial = np.arange(_FIRST_RADII * pose.radius_mm, to_mm + _BEYOND_MM, _STEP_MM)
     if axial.size < 4.0 * _WINDOW_MM / _STEP_MM:
@@ -67,7 +67,7 @@ def find_shoulder(photo: Photo, camera: Camera, pose: ShaftPose, *, to_mm: float
         first = index + int(plain[index:].argmax())
         peak = first + int(stands_out[first : first + reach].argmax())
         if _outline_ends(photo, camera, pose, float(axial[peak]) + _AFTER_MM, pixel):
-            return float(axial[peak])
+            return float(axial[first])
         index = first + reach
     return None
 

@@ -6,6 +6,7 @@ from math import erf
 import numpy as np
 import pytest
 
+from bandscan.band_search import search
 from bandscan.band_split import parts
 from bandscan.model import Strip
 from bandscan.steps.bands import find_bands
@@ -16,10 +17,12 @@ ANGLES = np.arcsin(np.linspace(-0.93, 0.93, 64))
 LAND = (1.0, 58.0)
 
 
-def paint(bands=(), *, seed=0, contrast=0.5, wobble=0.0, streaks=0.12, stain=False) -> Strip:
+def paint(
+    bands=(), *, seed=0, contrast=0.5, wobble=0.0, streaks=0.12, stain=False, step_mm=STEP_MM
+) -> Strip:
     """Ground metal with streaks round the shaft, and bands whose contrast changes with angle."""
     rng = np.random.default_rng(seed)
-    axial = np.arange(0.0, 60.0, STEP_MM)
+    axial = np.arange(0.0, 60.0, step_mm)
     light = 0.12 + 0.4 * np.exp(-(((ANGLES - 0.15) / 0.25) ** 2))
     slope = np.gradient(light, ANGLES)
     smooth = np.convolve(rng.normal(size=axial.size + 4), np.ones(3) / 3**0.5, "same")[2:-2]
@@ -123,6 +126,21 @@ def test_the_stated_uncertainty_of_an_edge_holds_over_many_surfaces():
     assert len(normalised) >= 70
     rms = float(np.sqrt(np.mean(np.square(normalised))))
     assert 0.5 < rms < 1.5
+
+
+def test_a_narrow_band_is_known_by_its_calm():
+    strip = paint([(20.0, 20.8)], step_mm=0.04)
+    (found,) = search(strip, land_mm=LAND)
+    assert found.texture < 0.6
+
+
+def test_what_is_hidden_beside_a_band_is_not_taken_for_calm_metal():
+    strip = paint([(20.0, 26.0)])
+    values = strip.values.copy()
+    values[:, (strip.axial_mm > 27.0) & (strip.axial_mm < 35.0)] = np.nan
+    values[:, (strip.axial_mm > 11.0) & (strip.axial_mm < 19.0)] = np.nan
+    (found,) = search(replace(strip, values=values), land_mm=LAND)
+    assert found.texture < 0.6
 
 
 def test_a_notch_in_the_outline_is_no_band():

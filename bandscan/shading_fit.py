@@ -20,9 +20,8 @@ from functools import cache
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from bandscan.silhouette_fit import Prior, sums_along_lines
+from bandscan.silhouette_fit import Prior, SilhouetteFit, sums_along_lines
 from calib.camera import FloatArray
 
 INSIDE_PX = 5.0  # of the profile beside the line near the outline
@@ -51,36 +50,16 @@ OFFSETS_PX = np.arange(-INSIDE_PX, OUTSIDE_PX + 0.5 * SPACING_PX, SPACING_PX)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ShadingFit:
-    """A silhouette beside a line: o = offset + tilt t + bow (1 - t^2), t from -1 to 1.
+class ShadingFit(SilhouetteFit):
+    """A silhouette beside a line, fitted with its shading free.
 
     Parameters
     ----------
-    offset_px, tilt_px, bow_px : float
-    u_px, tilt_u_px : float
-        Standard uncertainties of the mean offset and of the tilt.
-    blur_px : float
-        Blur of the photo that fits best.
-    agree : ndarray of bool, shape (segments,)
-        Segments that bear the common line out.
+    tilt_u_px : float
+        Standard uncertainty of the tilt.
     """
 
-    offset_px: float
-    tilt_px: float
-    bow_px: float
-    u_px: float
     tilt_u_px: float
-    blur_px: float
-    agree: NDArray[np.bool_]
-
-    @property
-    def middle_px(self) -> float:
-        """Mean offset."""
-        return self.offset_px + 2.0 / 3.0 * self.bow_px
-
-    def at(self, t: FloatArray) -> FloatArray:
-        """Offset at relative positions t along the segments."""
-        return np.asarray(self.offset_px + self.tilt_px * t + self.bow_px * (1.0 - t * t))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

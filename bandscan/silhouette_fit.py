@@ -145,7 +145,7 @@ class SilhouetteFit:
     Parameters
     ----------
     u_px : float
-        Standard uncertainty of the offset from noise.
+        Standard uncertainty of the mean offset.
     blur_px : float
         Blur of the photo that fits best.
     agree : ndarray of bool, shape (segments,)

@@ -56,6 +56,13 @@ _GAP_DEPARTURE, _GAP_LIKENESS = 0.3, 0.6  # as usual metal, and with both its ed
 # What is so much calmer than the metal beside it is no gap, which is rougher than the bands beside
 # it: where bands take most of a stretch they look like its usual metal.
 _PLAINLY_CALM = 0.8
+# Of a band as it is told to be just found: its width, and its texture over that beside it.
+USUAL_WIDTH_MM, _USUAL_CALM = 2.0, 0.8
+_LOBES = (1.5, 3.0, 5.0)  # of light and dark over the rows; what a room shows, common practice
+# The search alone would be content with some 0.08; what a band must show round the turn to be told
+# from streaks and stains asks for more. Contrast at which half are found, by that of the search:
+# logistic curve over 354 bands of 210 ray-cast scenes; see tests/studies/README.md for others.
+_HALF_FOUND, _HALF_FOUND_POWER = 0.60, 0.28
 _APART_MM = 0.25  # bands nearer to each other than this could not be told from one
 _LEAST_SQUARENESS = 0.5  # half-way between a ring and a patch whose outline wanders
 # A patch has edges that are less alike and less sudden, and is hardly calmer than the metal beside
@@ -131,7 +138,25 @@ class Candidate:
         )
 
 
-def search(strip: Strip, *, land_mm: tuple[float, float]) -> list[Candidate]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Search:
+    """What a search gave.
+
+    Parameters
+    ----------
+    candidates : tuple of Candidate
+        Intervals that do not touch, chosen to make the sum of merits greatest; in order along
+        the shaft.
+    least_contrast : float or None
+        Rms contrast over the turn (relative change of light from beside a band to inside it) at
+        which half of the bands 2 mm wide are found on this strip; None where nothing was searched.
+    """
+
+    candidates: tuple[Candidate, ...] = ()
+    least_contrast: float | None = None
+
+
+def search(strip: Strip, *, land_mm: tuple[float, float]) -> Search:
     """Find the intervals of a strip that stand out from the ground metal and are calmer.
 
     Parameters
@@ -143,9 +168,7 @@ def search(strip: Strip, *, land_mm: tuple[float, float]) -> list[Candidate]:
 
     Returns
     -------
-    list of Candidate
-        Intervals that do not touch, chosen to make the sum of merits greatest; in order
-        along the shaft.
+    Search
     """
     whole, pool, strip = strip, _pool(strip), _pooled(strip)
     px_per_mm = 1.0 / (strip.axial_mm[1] - strip.axial_mm[0])
@@ -156,14 +179,15 @@ def search(strip: Strip, *, land_mm: tuple[float, float]) -> list[Candidate]:
     margin = _WINDOW_MM + _GAP_MM
     usable &= (boundary_mm > land_mm[0] + margin) & (boundary_mm < land_mm[1] - margin)
     if usable.sum() < 3.0 * MIN_WIDTH_MM * px_per_mm + steps.shape[0]:
-        return []
-    whitened = _level(_whiten(steps, usable), usable, px_per_mm)
-    scores, likeness, first = _pair_scores(whitened, usable, px_per_mm)
+        return Search()
+    whitening = _Whitening.of(steps, usable)
+    whitened = _level(whitening.apply(steps), usable, px_per_mm)
+    pairs = _pair_scores(whitened, usable, px_per_mm)
     spread = 1.4826 * np.median(np.abs(steps[: logs.shape[0], usable]), axis=1) + 1e-9
     scaled = logs / spread[:, None]
     candidates = []
-    for row, start in _peaks(scores, _columns(_PEAK_RADIUS_MM, px_per_mm, 2)):
-        end = start + first + row
+    for row, start in _peaks(pairs.scores, _columns(_PEAK_RADIUS_MM, px_per_mm, 2)):
+        end = start + pairs.first + row
         if not np.isfinite(strip.values[:, start:end]).all():
             continue
         squareness, departure = _shape(scaled, usable, (start, end), px_per_mm)
@@ -175,8 +199,8 @@ def search(strip: Strip, *, land_mm: tuple[float, float]) -> list[Candidate]:
                 start_mm=float(boundary_mm[start]),
                 end_mm=float(boundary_mm[end]),
                 columns=(start, end),
-                score=float(scores[row, start]),
-                likeness=float(likeness[row, start]),
+                score=float(pairs.scores[row, start]),
+                likeness=float(pairs.likeness[row, start]),
                 texture=texture,
                 squareness=squareness,
                 departure=departure,
@@ -188,11 +212,16 @@ def search(strip: Strip, *, land_mm: tuple[float, float]) -> list[Candidate]:
         for candidate in candidates
         if candidate.stands_out and not any(_lies_within(gap, candidate) for gap in gaps)
     ]
-    return [
-        replace(one, start_mm=float(boundary_mm[start]), end_mm=float(boundary_mm[end]))
-        for one in _best_disjoint(bands)
-        for start, end in parts(scaled, one.columns, px_per_mm, MIN_WIDTH_MM)
-    ]
+    least = pairs.least_energy(_columns(USUAL_WIDTH_MM, px_per_mm, 1))
+    return Search(
+        candidates=tuple(
+            replace(one, start_mm=float(boundary_mm[start]), end_mm=float(boundary_mm[end]))
+            for one in _best_disjoint(bands)
+            for start, end in parts(scaled, one.columns, px_per_mm, MIN_WIDTH_MM)
+        ),
+        least_contrast=_HALF_FOUND
+        * math.sqrt(least / whitening.energy_per_contrast(logs.shape[0])) ** _HALF_FOUND_POWER,
+    )
 
 
 def _lies_within(gap: Candidate, candidate: Candidate) -> bool:
@@ -266,23 +295,55 @@ def _window_steps(values: FloatArray, window: int, gap: int) -> FloatArray:
     return steps
 
 
-def _whiten(steps: FloatArray, usable: NDArray[np.bool_]) -> FloatArray:
-    """Scale and decorrelate the steps so that those of ordinary ground metal have unit variance."""
-    spread = 1.4826 * np.median(np.abs(steps[:, usable]), axis=1) + 1e-9
-    scaled = np.clip(steps / spread[:, None], -_STEP_CAP, _STEP_CAP)
-    energy = np.minimum(scaled**2, _PAIR_CAP).mean(axis=0)
-    whitened = scaled
-    for _ in range(2):
-        usual = usable & (energy <= np.quantile(energy[usable], _USUAL_SHARE))
-        sample = np.clip(scaled[:, usual], -4.0, 4.0)
-        covariance = sample @ sample.T / sample.shape[1]
-        scale = np.sqrt(np.diag(covariance)) + 1e-9
-        correlation = (1.0 - _SHRINKAGE) * covariance / np.outer(scale, scale)
-        correlation += _SHRINKAGE * np.eye(len(scale))
-        factor = np.linalg.cholesky(correlation)
-        whitened = np.asarray(np.linalg.solve(factor, scaled / scale[:, None]), dtype=np.float64)
-        energy = np.minimum(whitened**2, 9.0).mean(axis=0)
-    return np.asarray(whitened / np.sqrt(np.median(energy[usable])))
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Whitening:
+    """Scales and decorrelates steps so that those of ordinary ground metal have unit variance.
+
+    Parameters
+    ----------
+    spread : ndarray, shape (features,)
+        By which steps are divided, and then capped.
+    inverse : ndarray, shape (features, features)
+        By which they are multiplied then.
+    """
+
+    spread: FloatArray
+    inverse: FloatArray
+
+    @classmethod
+    def of(cls, steps: FloatArray, usable: NDArray[np.bool_]) -> _Whitening:
+        spread = 1.4826 * np.median(np.abs(steps[:, usable]), axis=1) + 1e-9
+        scaled = np.clip(steps / spread[:, None], -_STEP_CAP, _STEP_CAP)
+        energy = np.minimum(scaled**2, _PAIR_CAP).mean(axis=0)
+        inverse = np.eye(len(spread))
+        for _ in range(2):
+            usual = usable & (energy <= np.quantile(energy[usable], _USUAL_SHARE))
+            sample = np.clip(scaled[:, usual], -4.0, 4.0)
+            covariance = sample @ sample.T / sample.shape[1]
+            scale = np.sqrt(np.diag(covariance)) + 1e-9
+            correlation = (1.0 - _SHRINKAGE) * covariance / np.outer(scale, scale)
+            correlation += _SHRINKAGE * np.eye(len(scale))
+            inverse = np.linalg.inv(np.linalg.cholesky(correlation)) / scale
+            energy = np.minimum((inverse @ scaled) ** 2, 9.0).mean(axis=0)
+        return cls(spread=spread, inverse=inverse / math.sqrt(float(np.median(energy[usable]))))
+
+    def apply(self, steps: FloatArray) -> FloatArray:
+        """Whitened steps, shape (features, columns + 1)."""
+        capped = np.clip(steps / self.spread[:, None], -_STEP_CAP, _STEP_CAP)
+        return np.asarray(self.inverse @ capped)
+
+    def energy_per_contrast(self, rows: int) -> float:
+        """Mean square of the whitened step of a band whose rms contrast is 1.
+
+        The band is brighter and darker in some lobes over the rows; its calm is not counted.
+        """
+        turn = 2.0 * math.pi * np.arange(rows) / rows
+        steps = np.zeros((len(self.spread), 2 * len(_LOBES)))
+        steps[:rows] = np.stack(
+            [math.sqrt(2.0) * wave(lobes * turn) for lobes in _LOBES for wave in (np.sin, np.cos)],
+            axis=1,
+        )
+        return float(((self.inverse @ (steps / self.spread[:, None])) ** 2).mean())
 
 
 def _level(whitened: FloatArray, usable: NDArray[np.bool_], px_per_mm: float) -> FloatArray:
@@ -298,10 +359,36 @@ def _level(whitened: FloatArray, usable: NDArray[np.bool_], px_per_mm: float) ->
     return np.asarray(whitened / np.sqrt(np.maximum(level, 0.5 * overall)))
 
 
-def _pair_scores(
-    whitened: FloatArray, usable: NDArray[np.bool_], px_per_mm: float
-) -> tuple[FloatArray, FloatArray, int]:
-    """Score of every interval: rows are widths from `first` columns on, columns are starts."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Pairs:
+    """Every interval: rows are widths from `first` columns on, columns are starts.
+
+    Parameters
+    ----------
+    scores, likeness : ndarray, shape (widths, columns + 1)
+    middle, spread : ndarray, shape (widths,)
+        Of what chance pairs of steps share, from which scores are counted.
+    """
+
+    scores: FloatArray
+    likeness: FloatArray
+    first: int
+    middle: FloatArray
+    spread: FloatArray
+
+    def least_energy(self, width: int) -> float:
+        """Mean square of the whitened steps of a band so many columns wide that is just found.
+
+        Chance adds 1 to the energy of its edges, against which they are alike.
+        """
+        row = min(max(width - self.first, 0), len(self.middle) - 1)
+        middle, spread = float(self.middle[row]), float(self.spread[row])
+        factor = _LEAST_MERIT * _USUAL_CALM * spread  # (m - middle) m = factor (m + 1)
+        by_merit = 0.5 * (middle + factor + math.sqrt((middle + factor) ** 2 + 4.0 * factor))
+        return max(by_merit, middle + _LEAST_SCORE * spread)
+
+
+def _pair_scores(whitened: FloatArray, usable: NDArray[np.bool_], px_per_mm: float) -> _Pairs:
     capped = np.where(usable, np.clip(whitened, -_PAIR_CAP, _PAIR_CAP), 0.0).astype(np.float32)
     size = capped.shape[1]
     first = _columns(MIN_WIDTH_MM, px_per_mm, 4)
@@ -314,18 +401,19 @@ def _pair_scores(
     root = np.sqrt(energy)
     scores = np.zeros_like(mirrored)
     likeness = np.zeros_like(mirrored)
+    middles, spreads = np.zeros(len(mirrored)), np.full(len(mirrored), np.inf)
     for row, width in enumerate(range(first, last + 1)):
         here = mirrored[row, : size - width]
         both = usable[: size - width] & usable[width:]
         if not both.any():
             continue
         sample = here[both][::2]  # neighbours are alike
-        middle = np.median(sample)
-        spread = 1.4826 * np.median(np.abs(sample - middle)) + 1e-9
+        middles[row] = middle = np.median(sample)
+        spreads[row] = spread = 1.4826 * np.median(np.abs(sample - middle)) + 1e-9
         scores[row, : size - width] = np.where(both, (here - middle) / spread, 0.0)
         product = root[: size - width] * root[width:] + 1e-9
         likeness[row, : size - width] = np.where(both, here / product, 0.0)
-    return scores, likeness, first
+    return _Pairs(scores=scores, likeness=likeness, first=first, middle=middles, spread=spreads)
 
 
 def _peaks(scores: FloatArray, radius: int) -> list[tuple[int, int]]:

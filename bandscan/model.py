@@ -245,6 +245,23 @@ class BandReading:
     strength: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BandReadings:
+    """What the strip shows.
+
+    Parameters
+    ----------
+    bands : tuple of BandReading
+        In order from the shaft end.
+    least_contrast : float or None
+        Rms contrast at which half of the bands 2 mm wide are found; None where nothing was
+        searched.
+    """
+
+    bands: tuple[BandReading, ...]
+    least_contrast: float | None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BudgetInput:
     """One input quantity of a budget line.

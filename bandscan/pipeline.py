@@ -156,11 +156,12 @@ def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
         refuse_if_hopeless(gathered.quality)
         gathered.warnings += doubts_of_quality(gathered.quality)
         notches = find_notches(placed.photo, placed.camera, placed.pose, land_mm=placed.land_mm)
-        readings = find_bands(
+        found = find_bands(
             placed.strip, land_mm=placed.land_mm, notches_mm=notches, arc_rad=placed.arc_rad
         )
         assert gathered.shaft is not None
         gathered.shaft = replace(gathered.shaft, cut_in_mm=tuple(notches))
+        readings = list(found.bands)
         bands, budget = _report_bands(placed, readings)
         if options.corrections is not None:
             bands, budget = _correct_bands(placed, readings, bands, options.corrections, gathered)
@@ -175,6 +176,7 @@ def measure_photo(path: Path, options: MeasureOptions) -> Measurement:
         covariance_mm2=budget.covariance_mm2,
         landing=landing,
         strip=placed.strip,
+        least_contrast=found.least_contrast,
     )
 
 

@@ -284,6 +284,9 @@ class Measurement:
         What was set by hand; `bands` and `shaft` have it applied.
     seal : SealFile or None
         What `landing` was planned with.
+    least_contrast : float or None
+        Rms contrast over the turn at which half of the bands 2 mm wide are found on this photo:
+        the relative change of light from beside a band to inside it.
     """
 
     file: str
@@ -301,6 +304,7 @@ class Measurement:
     strip: Strip | None = None
     corrections: tuple[Correction, ...] = ()
     seal: SealFile | None = None
+    least_contrast: float | None = None
 
     @property
     def exit_status(self) -> int:

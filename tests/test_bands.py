@@ -58,7 +58,7 @@ def stained(strip: Strip, seed: int) -> Strip:
 
 
 def positions(strip: Strip) -> list[tuple[float, float]]:
-    found = find_bands(strip, land_mm=LAND, notches_mm=[], arc_rad=ARC)
+    found = find_bands(strip, land_mm=LAND, notches_mm=[], arc_rad=ARC).bands
     return [(band.start.axial_mm, band.end.axial_mm) for band in found]
 
 
@@ -118,7 +118,7 @@ def test_the_stated_uncertainty_of_an_edge_holds_over_many_surfaces():
     normalised = []
     for seed in range(40):
         strip = paint([(25.0, 28.0)], seed=seed, streaks=0.3)
-        for band in find_bands(strip, land_mm=LAND, notches_mm=[], arc_rad=ARC):
+        for band in find_bands(strip, land_mm=LAND, notches_mm=[], arc_rad=ARC).bands:
             for edge, truth in ((band.start, 25.0), (band.end, 28.0)):
                 normalised.append(
                     (edge.axial_mm - truth) / np.hypot(edge.fit_u_mm, edge.unseen_u_mm)
@@ -130,7 +130,7 @@ def test_the_stated_uncertainty_of_an_edge_holds_over_many_surfaces():
 
 def test_a_narrow_band_is_known_by_its_calm():
     strip = paint([(20.0, 20.8)], step_mm=0.04)
-    (found,) = search(strip, land_mm=LAND)
+    (found,) = search(strip, land_mm=LAND).candidates
     assert found.texture < 0.6
 
 
@@ -139,11 +139,17 @@ def test_what_is_hidden_beside_a_band_is_not_taken_for_calm_metal():
     values = strip.values.copy()
     values[:, (strip.axial_mm > 27.0) & (strip.axial_mm < 35.0)] = np.nan
     values[:, (strip.axial_mm > 11.0) & (strip.axial_mm < 19.0)] = np.nan
-    (found,) = search(replace(strip, values=values), land_mm=LAND)
+    (found,) = search(replace(strip, values=values), land_mm=LAND).candidates
     assert found.texture < 0.6
+
+
+def test_rougher_metal_asks_for_bands_of_more_contrast():
+    least = [search(paint(streaks=s), land_mm=LAND).least_contrast for s in (0.05, 0.1, 0.2)]
+    assert 0.0 < least[0] < least[1] < least[2] < 1.0
+    assert search(paint(), land_mm=(20.0, 20.5)).least_contrast is None
 
 
 def test_a_notch_in_the_outline_is_no_band():
     strip = paint([(20.0, 22.0), (40.0, 42.0)])
-    found = find_bands(strip, land_mm=LAND, notches_mm=[(20.0, 22.0)], arc_rad=ARC)
+    found = find_bands(strip, land_mm=LAND, notches_mm=[(20.0, 22.0)], arc_rad=ARC).bands
     assert [round(band.start.axial_mm) for band in found] == [40]

@@ -21,7 +21,7 @@ def test_the_fields_are_those_agreed(content):
     assert content["schema"] == "bandscan.measurement/1"
     assert set(content) == {
         "schema", "photo", "lens", "scales", "agreement", "shaft", "bands", "budget",
-        "covariance_mm2", "corrections", "warnings", "refusal", "landing", "seal",
+        "covariance_mm2", "corrections", "warnings", "refusal", "landing", "seal", "least_contrast",
     }  # fmt: skip
     assert content["photo"] == {
         "file": "leg4.jpg", "sha256": "0" * 64, "width_px": 1200, "height_px": 900,

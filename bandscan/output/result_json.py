@@ -50,6 +50,7 @@ def measurement_object(measurement: Measurement) -> Json:
         else {"En": measurement.agreement.en, "agree": measurement.agreement.agree},
         "shaft": _shaft(camera, measurement.shaft),
         "bands": [_band(camera, measurement.shaft, band) for band in bands],
+        "least_contrast": measurement.least_contrast,
         "budget": [_budget_line(line) for line in measurement.budget],
         "covariance_mm2": measurement.covariance_mm2 if bands else None,
         "corrections": [_correction(correction) for correction in measurement.corrections],

@@ -113,8 +113,12 @@ def _scale_lines(measurement: Measurement) -> list[str]:
 
 
 def _band_lines(measurement: Measurement) -> list[str]:
+    faint = _faint_words(measurement)
     if not measurement.bands:
-        return ["  No polished band was found on the part of the shaft that the photo shows."]
+        return [
+            "  No polished band was found on the part of the shaft that the photo shows.",
+            *faint,
+        ]
     lines = [
         "  Polished bands, mm from the shaft end (± holds the true edge in 95 of 100 cases)",
         _row("", f"{'start':<{_COLUMN}}{'end':<{_COLUMN}}{'width':<{_COLUMN}}looks"),
@@ -131,7 +135,17 @@ def _band_lines(measurement: Measurement) -> list[str]:
     low, high = f"{factors[0]:.2f}", f"{factors[-1]:.2f}"
     span = low if low == high else f"{low} to {high}"
     lines.append(_row("", f"(± is k = {span} standard uncertainties)"))
-    return lines
+    return [*lines, *faint]
+
+
+def _faint_words(measurement: Measurement) -> list[str]:
+    """How plain a band must be to be found on this photo."""
+    if measurement.least_contrast is None:
+        return []
+    contrast = f"{measurement.least_contrast:.0%}"
+    return [
+        _row("", f"(half of all bands of {contrast} contrast are found, fewer of fainter ones)")
+    ]
 
 
 def _landing_lines(landing: Landing) -> list[str]:

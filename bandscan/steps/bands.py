@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bandscan.band_search import Candidate, search
-from bandscan.model import BandEdge, BandReading, Strip
+from bandscan.model import BandEdge, BandReading, BandReadings, Strip
 from bandscan.soft_step import TEN_TO_NINETY, StepFit, fit_step
 
 # Metal used on either side of an edge to fix its two levels.
@@ -48,7 +48,7 @@ def find_bands(
     land_mm: tuple[float, float],
     notches_mm: Sequence[tuple[float, float]],
     arc_rad: tuple[float, float],
-) -> list[BandReading]:
+) -> BandReadings:
     """Find the polished bands of a strip.
 
     Parameters
@@ -64,12 +64,12 @@ def find_bands(
 
     Returns
     -------
-    list of BandReading
-        In order from the shaft end.
+    BandReadings
     """
     masked = _without(strip, notches_mm)
     ordinary = _in_land(masked, land_mm)
-    accepted = search(masked, land_mm=land_mm)
+    searched = search(masked, land_mm=land_mm)
+    accepted = searched.candidates
     for candidate in accepted:
         ordinary &= _outside(strip, candidate.start_mm, candidate.end_mm)
     readings = []
@@ -79,7 +79,7 @@ def find_bands(
         reading = _read_band(masked, candidate, (before, after), arc_rad, ordinary)
         if reading is not None:
             readings.append(reading)
-    return readings
+    return BandReadings(bands=tuple(readings), least_contrast=searched.least_contrast)
 
 
 def _without(strip: Strip, notches_mm: Sequence[tuple[float, float]]) -> Strip:

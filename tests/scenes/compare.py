@@ -85,6 +85,7 @@ class SceneOutcome:
     outline_error_px: tuple[float, ...] = ()
     px_per_mm: float = 0.0
     en: float | None = None
+    least_contrast: float | None = None  # at which half of the bands are said to be found
 
     def record(self) -> dict[str, object]:
         return asdict(self)
@@ -195,6 +196,7 @@ def compare(scene: Scene, result: Measurement) -> SceneOutcome:
         outline_error_px=() if result.shaft is None else _outline_errors(scene, result),
         px_per_mm=scene.px_per_mm,
         en=None if result.agreement is None else result.agreement.en,
+        least_contrast=result.least_contrast,
     )
 
 

@@ -99,7 +99,7 @@ def fitted_mm(scene: Scene, repeats: int) -> tuple[Array, Array]:
         grey = develop.encode(develop.expose(light, sensor), sensor)
         photo = Photo(path=Path("clean.jpg"), sha256="", grey=grey)
         strip = unwrap(photo, camera, pose, start_mm=-2.0, end_mm=land[1] + 2.0)
-        found = find_bands(strip, land_mm=land, notches_mm=(), arc_rad=ARC)
+        found = find_bands(strip, land_mm=land, notches_mm=(), arc_rad=ARC).bands
         if len(found) != 1:
             continue
         truth = [true_mean_mm(scene, scene.shaft.bands[0], w, ARC) for w in ("start", "end")]

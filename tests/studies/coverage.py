@@ -5,7 +5,7 @@
 
 The first line measures (and goes on where it was stopped), the second makes the tables and
 plots of README.md beside this file from what was measured. `--scenes N` measures N scenes of
-all kinds, N/2 of shafts without bands but with all else, and N/2 of bands of any contrast.
+all kinds, N of shafts without bands but with all else, and N/2 of bands of any contrast.
 """
 
 from __future__ import annotations
@@ -41,9 +41,7 @@ def main() -> None:
 
 def jobs(scenes: int, seed: int) -> Iterator[tuple[str, int]]:
     """Name of the set and seed of every scene."""
-    for offset, (name, count) in enumerate(
-        zip(SETS, (scenes, scenes // 2, scenes // 2), strict=True)
-    ):
+    for offset, (name, count) in enumerate(zip(SETS, (scenes, scenes, scenes // 2), strict=True)):
         for index in range(count):
             yield name, seed + offset * _SET_OFFSET + index
 

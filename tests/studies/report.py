@@ -20,6 +20,7 @@ GROSS_MM = 0.5  # an error beyond it is a mistake, not a scatter
 LEAST_EDGES = 60  # a class with fewer says little
 _RESAMPLES = 2000
 _CONTRAST_BINS = (0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.6, 10.0)
+_STATED_BINS = (0.0, 0.5, 0.75, 1.0, 4.0 / 3.0, 2.0, 10.0)  # contrast over the least one stated
 _PARTS = (("zero", "shaft end"), ("geometry", "scale, lens and pose"), ("reading", "edge itself"))
 
 
@@ -215,11 +216,10 @@ def _refusals(records: list[Record]) -> str:
     return table(["class", "scenes", "refused %", "codes"], rows) + "\n" + note + "\n"
 
 
-def _detection(measured: list[Record]) -> str:
-    contrast, found = _seen(measured)
+def _found_by_bins(values: np.ndarray, found: np.ndarray, bins: Sequence[float]) -> list[list[str]]:
     rows = []
-    for low, high in itertools.pairwise(_CONTRAST_BINS):
-        chosen = (contrast >= low) & (contrast < high)
+    for low, high in itertools.pairwise(bins):
+        chosen = (values >= low) & (values < high)
         if chosen.any():
             bounds = interval(int(found[chosen].sum()), int(chosen.sum()))
             rows.append(
@@ -227,6 +227,28 @@ def _detection(measured: list[Record]) -> str:
                  str(int(chosen.sum())), f"{100 * found[chosen].mean():.0f}",
                  f"{100 * bounds[0]:.0f}-{100 * bounds[1]:.0f}"]
             )  # fmt: skip
+    return rows
+
+
+def _stated_contrast(measured: list[Record]) -> str:
+    """Do photos say rightly what contrast a band needs?"""
+    pairs = [
+        (contrast / r["least_contrast"], found)
+        for r in measured if r.get("least_contrast")
+        for _, _, contrast, found in r["bands"]
+    ]  # fmt: skip
+    ratio, found = np.array(pairs).T if pairs else np.zeros((2, 0))
+    words = (
+        "\nContrast of a band over the one at which, by the result, half are found on that photo "
+        "(`least_contrast`). Its scale was fitted to other seeds.\n\n"
+    )
+    rows = _found_by_bins(ratio, found > 0.5, _STATED_BINS)
+    return words + table(["contrast / stated", "bands", "found %", "binomial"], rows)
+
+
+def _detection(measured: list[Record]) -> str:
+    contrast, found = _seen(measured)
+    rows = _found_by_bins(contrast, found, _CONTRAST_BINS)
     middle, steep, top = fit_curve(contrast, found)
     points = ", ".join(
         f"{100 * p:.0f} % at {c:.2f}" if math.isfinite(c) else f"{100 * p:.0f} % is not reached"
@@ -238,7 +260,8 @@ def _detection(measured: list[Record]) -> str:
         f"the logarithm of contrast: {points}; far above it {100 * top:.0f} % are found.\n"
         "\n![detection](figures/detection.png)\n"
     )
-    return table(["contrast", "bands", "found %", "binomial"], rows) + "\n" + note
+    found_by_contrast = table(["contrast", "bands", "found %", "binomial"], rows)
+    return found_by_contrast + "\n" + note + _stated_contrast(measured)
 
 
 def _seen(measured: list[Record]) -> tuple[np.ndarray, np.ndarray]:

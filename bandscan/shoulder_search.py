@@ -49,7 +49,7 @@ def find_shoulder(photo: Photo, camera: Camera, pose: ShaftPose, *, to_mm: float
     Returns
     -------
     float or None
-        Axial position of its face, or up to some 2 mm less: where the change begins to show.
+        Where the change begins to show, some 2 mm before its face.
     """
     axial = np.arange(_FIRST_RADII * pose.radius_mm, to_mm + _BEYOND_MM, _STEP_MM)
     if axial.size < 4.0 * _WINDOW_MM / _STEP_MM:

@@ -10,7 +10,8 @@ TO_MM = 60.0
 # Shoulders of shafts for seals and bearings are a few mm high (common practice, no published
 # source).
 HEIGHT_MM = 4.0
-PLACE_MM = 2.0  # what the search promises
+# What the search promises: the windows that it compares begin to see a shoulder 2.2 mm before it.
+EARLY_MM, LATE_MM = 2.5, 0.5
 
 
 def shoulder(photo):
@@ -21,9 +22,9 @@ def shoulder(photo):
 @pytest.mark.parametrize("at_mm", [30.0, 45.0])
 def test_a_shoulder_ends_the_land(bench, at_mm):
     photo = paint(shoulder=(at_mm, HEIGHT_MM), bench=bench)
-    assert shoulder(photo) == pytest.approx(at_mm, abs=PLACE_MM)
-    end_mm = find_land_end(photo, CAMERA, POSE, known_to_mm=TO_MM)
-    assert end_mm == pytest.approx(at_mm, abs=PLACE_MM)
+    place_mm = shoulder(photo)
+    assert at_mm - EARLY_MM < place_mm < at_mm + LATE_MM
+    assert find_land_end(photo, CAMERA, POSE, known_to_mm=TO_MM) == place_mm
 
 
 def test_a_plain_shaft_has_no_shoulder():

@@ -36,10 +36,11 @@ _AT_PX = 1.5  # of the search picture: a circle this near to the chamfer's outer
 _CANDIDATES = 6  # the end, the chamfer's outer edge, a band, and shapes between
 
 # Chamfers that are tried: 10 to 55 degrees from the axis (ISO 6194-1 asks for 15 to 30,
-# plain 45 degree chamfers and edge radii occur), up to 8 mm long, up to 0.2 of the radius high
-# (a lead-in chamfer takes 0.15 of the radius at 10 mm diameter, 0.05 at 240 mm).
+# plain 45 degree chamfers and edge radii occur), up to 8 mm long, up to 0.4 of the radius high
+# (a lead-in chamfer takes 0.15 of the radius at 10 mm diameter, 0.05 at 240 mm; 5 x 45 degrees
+# on 25 mm takes 0.4, and an end that is not tried is taken for one further in).
 SLOPE_MIN, SLOPE_MAX = math.tan(math.radians(10.0)), math.tan(math.radians(55.0))
-_HEIGHTS_OF_RADIUS = np.arange(0.01, 0.2, 0.02)
+_HEIGHTS_OF_RADIUS = np.append(np.arange(0.01, 0.2, 0.02), np.arange(0.22, 0.41, 0.045))
 LENGTH_MAX_MM = 8.0
 _LENGTHS_MM = np.geomspace(0.3, LENGTH_MAX_MM, 10)
 

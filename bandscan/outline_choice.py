@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
@@ -20,7 +21,7 @@ _PLAIN_END = 0.6  # more leaves no doubt
 _LITTLE_STRAIN = 4.6  # 90 % of a chi square with two degrees of freedom
 _FAINT_END = 0.47  # less is refused
 _TELLS = 2.0 * STRAIN_COSTS  # of support: a lead that makes an outline e times as likely
-_MOST_TRIALS = 20
+_MOST_TRIALS = 20  # a stage
 _CENTRINGS, _SETTLED_PX = 3, 0.1
 _WELL_KNOWN_PX = 0.3  # a side known better gains nothing from where the end shows the axis
 _AS_SIDES_TELL, _NO_LEAN = math.inf, 0.0
@@ -63,8 +64,10 @@ class _Trials:
     """Sides seen so far, low and high, and what came of pairs of them."""
 
     end_of: EndOf
+    outlines: list[Outline] = field(default_factory=list)
     sides: tuple[list[Silhouette], list[Silhouette]] = field(default_factory=lambda: ([], []))
     done: dict[_Key, _Trial | None] = field(default_factory=dict)
+    most: int = 0
     complaint: MeasureError | None = None
 
     @property
@@ -80,9 +83,29 @@ class _Trials:
         trial = None if best is None else self.done[best]
         return trial is not None and trial.fit > _PLAIN_END and trial.end.strain < _LITTLE_STRAIN
 
+    @property
+    def fair(self) -> bool:
+        """Whether the best end shows enough not to be refused."""
+        best = self.best
+        trial = None if best is None else self.done[best]
+        return trial is not None and trial.end.support >= _FAINT_END
+
+    def add_all(self, outlines: Iterable[Outline]) -> None:
+        """Try outlines until the end of one is plain, else pairs of their sides too."""
+        self.most += _MOST_TRIALS
+        try:
+            for outline in outlines:
+                self.add(outline)
+                if self.plain:
+                    return
+        except (NoShaftError, NoEndError) as error:
+            self.complaint = self.complaint or error
+        self.mix()
+
     def add(self, outline: Outline) -> None:
         """Keep the sides of an outline and try it."""
         low, high = _ordered(outline)
+        self.outlines.append(outline)
         self.attempt((self._index(0, low), self._index(1, high)), outline)
 
     def attempt(self, key: _Key, outline: Outline) -> None:
@@ -99,6 +122,8 @@ class _Trials:
 
     def mix(self) -> None:
         """Pair the sides of the best outline with those of others, while that helps."""
+        if self.best is None:
+            self._try_all()
         searched: set[_Key] = set()
         while (best := self.best) is not None and best not in searched:
             searched.add(best)
@@ -107,8 +132,17 @@ class _Trials:
             for side in (0, 1):
                 for other in range(len(self.sides[side])):
                     key = (other, best[1]) if side == 0 else (best[0], other)
-                    if len(self.done) < _MOST_TRIALS:
+                    if len(self.done) < self.most:
                         self.attempt(key, trial.outline)
+
+    def _try_all(self) -> None:
+        """Pair any side with any other until a pair has an end, those placed plainly first."""
+        lows, highs = self.sides
+        pairs = itertools.product(range(len(lows)), range(len(highs)))
+        for low, high in sorted(pairs, key=lambda k: lows[k[0]].u_px * highs[k[1]].u_px):
+            if self.best is not None or len(self.done) >= self.most:
+                return
+            self.attempt((low, high), self.outlines[-1])
 
     def _index(self, k: int, side: Silhouette) -> int:
         for index, known in enumerate(self.sides[k]):
@@ -118,7 +152,9 @@ class _Trials:
         return len(self.sides[k]) - 1
 
 
-def best_end(outlines: Iterable[Outline], end_of: EndOf, refine: Refine) -> tuple[Outline, EndFace]:
+def best_end(
+    stages: Iterable[Iterable[Outline]], end_of: EndOf, refine: Refine
+) -> tuple[Outline, EndFace]:
     """The outline at whose end an end face shows best, and that face.
 
     Lines that run beside the true outline give a cylinder of another width, whose end would be
@@ -126,8 +162,9 @@ def best_end(outlines: Iterable[Outline], end_of: EndOf, refine: Refine) -> tupl
 
     Parameters
     ----------
-    outlines : iterable of Outline
-        The likeliest first, at least one; no more are asked for once an end is plain.
+    stages : iterable of iterable of Outline
+        The likeliest first; no more are asked for once an end is plain, nor a further stage
+        once one shows at all. Asking may raise `NoShaftError` or `NoEndError`.
     end_of : callable
         Finds the end face of a shaft with that outline, or raises `MeasureError`; the second
         argument is the most by which the axis may lean out of what the sides tell, radians.
@@ -150,12 +187,10 @@ def best_end(outlines: Iterable[Outline], end_of: EndOf, refine: Refine) -> tupl
         Where a line far from one side is nearly as likely to be it.
     """
     trials = _Trials(end_of)
-    for outline in outlines:
-        trials.add(outline)
-        if trials.plain:
+    for outlines in stages:
+        trials.add_all(outlines)
+        if trials.fair:
             break
-    else:
-        trials.mix()
     best = trials.best
     chosen = None if best is None else trials.done[best]
     if chosen is None or best is None:

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -76,6 +76,11 @@ class RoughShaft:
     sides_px: FloatArray
     beyond: tuple[float | None, float | None]
     score: float
+
+    def widened(self, factor: float) -> RoughShaft:
+        """Sides so much further from the middle."""
+        middle = self.sides_px.mean(axis=0)
+        return replace(self, sides_px=middle + factor * (self.sides_px - middle))
 
     def no_end(self, end_side: str) -> NoEndError:
         """The refusal where no end of it is seen, or not on the side that was named."""

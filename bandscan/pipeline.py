@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-import itertools
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -33,7 +32,7 @@ from bandscan.model import (
 from bandscan.options import Corrections, MeasureOptions
 from bandscan.orientation import stored_side
 from bandscan.outline_choice import best_end
-from bandscan.outline_search import rough_shaft
+from bandscan.outline_search import RoughShaft, rough_shaft
 from bandscan.result import (
     Agreement,
     Band,
@@ -94,6 +93,9 @@ _TYPICAL_EDGE_WIDTH_MM = 0.2
 # Of a shaft that can be looked at: the camera no nearer to its axis, its sides no nearer to each
 # other, its axis less along the line of sight (cosine).
 _NEAREST_RADII, _LEAST_RADIUS_PX, _STEEPEST = 1.5, 5.0, 0.87
+# Metal whose flanks mirror the bench is told from it in the lit stripe alone: no end at the sides
+# of what was seen, they are sought so many times further from its middle.
+_WIDER = (1.6, 2.5)
 # Of a band itself, which nobody at the bench can change.
 _NOT_OF_THE_PHOTO = ("edge definition", "wobble outside the part seen", "tone curve")
 
@@ -254,10 +256,7 @@ def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     _read_scales(photo, camera, options, gathered)
     lens = gathered.lens = bend_to_scale(lens, [reading.plane for reading in gathered.scales])
     camera = lens.camera
-    outlines = _outlines(photo, lens, options, gathered)
-    first = next(outlines)
-    _refuse_without_scale(options, gathered)
-    outline, end = _best_end(photo, first, outlines, lens, options, gathered)
+    outline, end = _best_end(photo, lens, options, gathered)
     scaled = build_chain(outline, lens, gathered.scales, options)
     gathered.diameter_in_photo, gathered.agreement = scaled.diameter_in_photo, scaled.agreement
     if scaled.agreement is not None and not scaled.agreement.agree:
@@ -317,31 +316,44 @@ def _read_scales(
 
 
 def _outlines(
-    photo: Photo, lens: LensCalibration, options: MeasureOptions, gathered: _Gathered
-) -> Iterator[Outline]:
-    """What may be the shaft's outline: the likeliest, then second opinions.
+    photo: Photo, lens: LensCalibration, known: Known, options: MeasureOptions, gathered: _Gathered
+) -> Iterator[Iterator[Outline]]:
+    """What may be the shaft's outline, in stages: the likeliest and second opinions, wider ones.
 
     Raises
     ------
-    MeasureError
-        Where no outline at all was found; what the first search complained of.
+    NoShaftError
+        Where nothing looks like a shaft.
     """
     side = stored_side(options.end_side, photo.orientation)
-    camera = lens.camera
-    known = _known_of_sides(lens, gathered)
     rough = rough_shaft(photo, known.avoid)
     card = stray_card(photo.grey, rough.sides_px.reshape(-1, 2))
     if card is not None:
         gathered.warnings.append(STRAY_CARD)
         known = replace(known, avoid=(*known.avoid, card))
         rough = rough_shaft(photo, known.avoid)
+    yield _likely_outlines(photo, lens.camera, rough, known, side)
+    for factor in _WIDER:
+        yield rival_outlines(photo, lens.camera, rough.widened(factor), known, end_side=side)
+
+
+def _likely_outlines(
+    photo: Photo, camera: Camera, rough: RoughShaft, known: Known, end_side: str
+) -> Iterator[Outline]:
+    """Outlines beside the rough shaft.
+
+    Raises
+    ------
+    MeasureError
+        Where there is none; what the first search complained of.
+    """
     complaint: MeasureError | None = None
     try:
-        yield from find_outlines(photo, camera, rough, known, end_side=side)
+        yield from find_outlines(photo, camera, rough, known, end_side=end_side)
     except MeasureError as error:
         complaint = error
     try:
-        yield from rival_outlines(photo, camera, rough, known, end_side=side)
+        yield from rival_outlines(photo, camera, rough, known, end_side=end_side)
     except MeasureError as error:
         if complaint is not None:
             raise complaint from error
@@ -411,17 +423,25 @@ def _refuse_without_scale(options: MeasureOptions, gathered: _Gathered) -> None:
 
 
 def _best_end(
-    photo: Photo,
-    first: Outline,
-    others: Iterable[Outline],
-    lens: LensCalibration,
-    options: MeasureOptions,
-    gathered: _Gathered,
+    photo: Photo, lens: LensCalibration, options: MeasureOptions, gathered: _Gathered
 ) -> tuple[Outline, EndFace | None]:
     """The outline at whose end an end face shows best, and that face.
 
     Where none is found and a person says where it is: the likeliest outline, and None.
     """
+    known = _known_of_sides(lens, gathered)
+    seen: list[Outline] = []
+
+    def stages() -> Iterator[Iterator[Outline]]:
+        for outlines in _outlines(photo, lens, known, options, gathered):
+            yield with_scale(outlines)
+
+    def with_scale(outlines: Iterator[Outline]) -> Iterator[Outline]:
+        for outline in outlines:
+            if not seen:
+                _refuse_without_scale(options, gathered)
+            seen.append(outline)
+            yield outline
 
     def end_of(outline: Outline, most_lean_rad: float) -> EndFace:
         check_metal_stops(photo, outline)
@@ -433,17 +453,15 @@ def _best_end(
         strain = end.strain + width_strain(outline, lens, gathered.scales, options)
         return replace(end, strain=strain)
 
-    known = _known_of_sides(lens, gathered)
-
     def refine(outline: Outline) -> Outline:
         return refine_outline(photo, lens.camera, outline, known)
 
     try:
-        return best_end(itertools.chain([first], others), end_of, refine)
+        return best_end(stages(), end_of, refine)
     except MeasureError:
-        if options.corrections is None or options.corrections.end_px is None:
+        if not seen or options.corrections is None or options.corrections.end_px is None:
             raise
-        return first, None
+        return seen[0], None
 
 
 def _pose_of_shaft(chain: Chain, camera: Camera) -> ShaftPose:

@@ -57,7 +57,7 @@ def test_no_more_outlines_are_asked_for_once_an_end_is_plain():
             yield outline(width)
 
     best, end = best_end(
-        outlines(), lambda o, _: end_with(0.9 if width_of(o) == 400.0 else 0.5), as_it_is
+        [outlines()], lambda o, _: end_with(0.9 if width_of(o) == 400.0 else 0.5), as_it_is
     )
     assert (width_of(best), end.support) == (400.0, 0.9)
     assert asked == [380.0, 400.0]
@@ -69,13 +69,13 @@ def test_a_side_of_one_outline_is_paired_with_a_side_of_another():
     outer, inner = outline(TRUE_WIDTH_PX), outline(TRUE_WIDTH_PX - 30.0)
     low = replace(inner.sides[0], points_px=np.stack([x, np.full_like(x, 25.0)], axis=-1))
     skewed = replace(outer, sides=(low, outer.sides[1]))
-    best, end = best_end([inner, skewed], end_of, as_it_is)
+    best, end = best_end([[inner, skewed]], end_of, as_it_is)
     assert width_of(best) == pytest.approx(TRUE_WIDTH_PX)
     assert end.support == pytest.approx(0.58)
 
 
 def test_the_sides_of_the_chosen_outline_are_refined():
-    best, end = best_end([outline(TRUE_WIDTH_PX - 9.0)], end_of, lambda _: outline(TRUE_WIDTH_PX))
+    best, end = best_end([[outline(TRUE_WIDTH_PX - 9.0)]], end_of, lambda _: outline(TRUE_WIDTH_PX))
     assert width_of(best) == pytest.approx(TRUE_WIDTH_PX)
     assert end.support == pytest.approx(0.58)
 
@@ -86,13 +86,13 @@ def test_refined_sides_to_which_no_end_fits_are_not_believed():
             raise NoEndError("no end there.", "Look again.")
         return end_with(0.58)
 
-    best, _ = best_end([outline(TRUE_WIDTH_PX)], only_as_found, lambda _: outline(500.0))
+    best, _ = best_end([[outline(TRUE_WIDTH_PX)]], only_as_found, lambda _: outline(500.0))
     assert width_of(best) == pytest.approx(TRUE_WIDTH_PX)
 
 
 def test_what_is_nearly_as_likely_joins_the_uncertainty_of_a_side():
     """Odds of one to exp(-lead / 0.03), by hand for a lead of 0.08 and sides 8 px apart."""
-    best, _ = best_end([outline(TRUE_WIDTH_PX), outline(TRUE_WIDTH_PX - 8.0)], end_of, as_it_is)
+    best, _ = best_end([[outline(TRUE_WIDTH_PX), outline(TRUE_WIDTH_PX - 8.0)]], end_of, as_it_is)
     odds = math.exp(-0.08 / 0.03)
     apart = math.sqrt(odds * 8.0**2 / (1.0 + odds))
     assert best.sides[1].u_px == pytest.approx(math.hypot(2.0, apart), rel=1e-6)
@@ -101,7 +101,7 @@ def test_what_is_nearly_as_likely_joins_the_uncertainty_of_a_side():
 
 def test_an_end_that_hardly_shows_is_refused():
     with pytest.raises(NoEndError, match="30% of the outline"):
-        best_end([outline(TRUE_WIDTH_PX)], lambda *_: end_with(0.3), as_it_is)
+        best_end([[outline(TRUE_WIDTH_PX)]], lambda *_: end_with(0.3), as_it_is)
 
 
 def test_the_first_complaint_is_the_one_that_is_heard():
@@ -109,4 +109,44 @@ def test_the_first_complaint_is_the_one_that_is_heard():
         raise NoEndError(f"no end at {width_of(candidate):.0f} px.", "Look again.")
 
     with pytest.raises(NoEndError, match="no end at 400 px"):
-        best_end([outline(400.0), outline(500.0)], none, as_it_is)
+        best_end([[outline(400.0), outline(500.0)]], none, as_it_is)
+
+
+def test_sides_are_paired_even_where_no_outline_as_found_has_an_end():
+    x = np.linspace(0.0, 900.0, 10)
+    outer, inner = outline(TRUE_WIDTH_PX), outline(TRUE_WIDTH_PX - 60.0)
+    low = replace(inner.sides[0], points_px=np.stack([x, np.full_like(x, 55.0)], axis=-1))
+    skewed = replace(outer, sides=(low, outer.sides[1]))
+
+    def near_the_truth(candidate: Outline, most_lean_rad: float) -> EndFace:
+        if abs(width_of(candidate) - TRUE_WIDTH_PX) > 20.0:
+            raise NoEndError("no end there.", "Look again.")
+        return end_with(0.58)
+
+    best, _ = best_end([[inner, skewed]], near_the_truth, as_it_is)
+    assert width_of(best) == pytest.approx(TRUE_WIDTH_PX)
+
+
+@pytest.mark.parametrize(("support", "stages"), [(0.5, 1), (0.4, 2)])
+def test_a_further_stage_is_asked_for_only_where_no_end_shows(support, stages):
+    asked = []
+
+    def staged():
+        for width in (380.0, 400.0):
+            asked.append(width)
+            yield [outline(width)]
+
+    best, _ = best_end(
+        staged(), lambda o, _: end_with(0.9 if width_of(o) == 400.0 else support), as_it_is
+    )
+    assert asked == [380.0, 400.0][:stages]
+    assert width_of(best) == asked[-1]
+
+
+def test_a_stage_that_finds_no_outline_leaves_the_next_its_turn():
+    def nothing():
+        raise NoEndError("nothing there.", "Look again.")
+        yield
+
+    best, _ = best_end([nothing(), [outline(TRUE_WIDTH_PX)]], end_of, as_it_is)
+    assert width_of(best) == pytest.approx(TRUE_WIDTH_PX)

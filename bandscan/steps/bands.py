@@ -24,9 +24,11 @@ _LEAST_TELLING_ROWS, _LEAST_OF_BOTH = 7, 16
 # Of the rows that show an edge, so many show both, once each way: 13 % at the least on bands of
 # rendered photos. Two outlines of different patches seldom share rows.
 _SHARED_ROWS = 0.10
-# Stains of rendered photos show on up to 33 % of the rows and only darken. So may a faint band:
-# what is darker alone on so little of the turn is not called one.
-_PART_OF_TURN, _TELLING = 0.34, 3.0
+# Stains of rendered photos show on up to 33 % of the rows, or in one piece of less than half of
+# them (0.27 to 0.44; bands from 0.58 on), and only darken. So may a faint band: what is darker
+# alone on so little of the turn is not called one.
+_PART_OF_TURN, _PIECE_OF_TURN, _TELLING = 0.34, 0.5, 3.0
+_TAILS = 0.1  # of the rows that show, at either end of the piece: chance
 # The outline of a stain wanders from row to row, the edge of a band does not: scatter of the rows'
 # own edges over the width of the common one, geometric mean of both edges. Common practice, no
 # published source: 0.3 to 1.1 on bands of rendered photos, 2 to 5 on most patches.
@@ -139,7 +141,11 @@ def _is_patch(start: StepFit, end: StepFit) -> bool:
     shown = (np.abs(start.significance) > _TELLING) | (np.abs(end.significance) > _TELLING)
     both = (np.abs(start.significance) > _TELLING) & (np.abs(end.significance) > _TELLING)
     brighter = both & (start.height > 0.0) & (end.height < 0.0)
-    return bool(shown.mean() < _PART_OF_TURN and not brighter.any())
+    if brighter.any() or not shown.any():
+        return not brighter.any()
+    first, last = np.quantile(np.flatnonzero(shown), [_TAILS, 1.0 - _TAILS])
+    piece = (last - first + 1.0) / (1.0 - 2.0 * _TAILS) / shown.size
+    return bool(shown.mean() < _PART_OF_TURN or piece < _PIECE_OF_TURN)
 
 
 def _is_ragged(start: StepFit, end: StepFit) -> bool:

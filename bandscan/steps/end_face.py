@@ -54,6 +54,9 @@ _CREASE_LEAST, _CREASE_PLAIN = 0.25, 0.4
 _RESOLVED_WIDTHS = 2.5
 # A rounded edge is even about 45 degrees: a chamfer fitted to it is not flatter than this.
 _SLOPE_OF_ROUND = math.tan(math.radians(35.0))
+# A chamfer higher than this share of the radius is rare, one end in twenty: the sides of a
+# shoulder with the end of the land before it are drawn so too.
+_DEEP, _DEEP_STRAIN = 0.2, 2.0 * math.log(20.0)
 _CORNERS_LEAST = 0.25  # what chance may put on the corners: see the width of the biweight
 _CORNERS_KEPT = 0.5  # of the corners' support must remain when a circle joins the fit
 _MERIT_TELLS = 0.1  # standard error of a share found from some 24 blocks
@@ -286,6 +289,7 @@ def _settle(profiler: Profiler, fit: EndFit, doubts: tuple[Doubt, ...], doubt_mm
     told = ends.edge_told and any(_is_resolved(f) for f in ends.possible)
     edge = _joined([_outer_edge(f) for f in ends.possible], 0.0) if told else None
     heights = [float(f.shape.height_mm[0]) for f in ends.possible]
+    rare = _DEEP_STRAIN if max(heights) > _DEEP * plane.pose.radius_mm else 0.0
     judged = max([fit, *ends.possible], key=lambda f: f.merit - STRAIN_COSTS * f.strain)
     return EndFace(
         axial_mm=face,
@@ -294,7 +298,7 @@ def _settle(profiler: Profiler, fit: EndFit, doubts: tuple[Doubt, ...], doubt_mm
         what="face rim",
         seen=bool(face_is_seen(plane, face.value)),
         support=judged.merit,
-        strain=judged.strain,
+        strain=judged.strain + rare,
         warnings=doubts,
     )
 

@@ -460,12 +460,15 @@ def _best_pair(turned: _Turned) -> RoughShaft | None:
     lines = _find_lines(cells)
     if len(lines.rows) < 2:
         return None
-    pair = _plausible(_rate(_pair_up(lines, cells), cells), turned)
-    if pair is None:
+    pairs = _plausible(_rate(_pair_up(lines, cells), cells), turned)
+    if not pairs:
         return None
+    for pair in pairs:  # the best may be a shoulder: the land before it has an end
+        rough = _rough(turned, cells, pair, pair.score)
+        if any(share is not None and share < METAL_GOES_ON for share in rough.beyond):
+            return rough
+    pair = pairs[0]
     rough = _rough(turned, cells, pair, pair.score)
-    if any(share is not None and share < METAL_GOES_ON for share in rough.beyond):
-        return rough
     reach = _follow(cells, pair)
     for at_first in (True, False):
         beyond = pair.first - reach[0] if at_first else reach[1] - pair.last
@@ -473,8 +476,8 @@ def _best_pair(turned: _Turned) -> RoughShaft | None:
             length = max(math.ceil((pair.high - pair.low).mean() / _BLOCK_PX), 2 * _MIN_BLOCKS)
             window = (reach[0], reach[0] + length) if at_first else (reach[1] - length, reach[1])
             near_end = _plausible(_rate(_pair_up(lines, cells, window), cells), turned)
-            if near_end is not None and _metal_ends(cells, near_end, at_first=at_first):
-                return _rough(turned, cells, near_end, pair.score)
+            if near_end and _metal_ends(cells, near_end[0], at_first=at_first):
+                return _rough(turned, cells, near_end[0], pair.score)
     return rough
 
 
@@ -489,16 +492,19 @@ class _Pair:
     score: float
 
 
-def _plausible(rated: _Pairs, turned: _Turned) -> _Pair | None:
-    """The best pair across which brightness changes as a round body's does."""
+def _plausible(rated: _Pairs, turned: _Turned) -> list[_Pair]:
+    """The best pairs across which brightness changes as a round body's does."""
+    found = []
     for k in range(min(len(rated.score), _CHECKED)):
         first, last = int(rated.first[k]), int(rated.last[k])
         low, high = rated.low[k], rated.high[k]
         if rated.score[k] <= 0.0:
             break
         if _across_share(turned, low[first:last], high[first:last], first) >= _ALONG_RULES:
-            return _Pair(low=low, high=high, first=first, last=last, score=float(rated.score[k]))
-    return None
+            found.append(
+                _Pair(low=low, high=high, first=first, last=last, score=float(rated.score[k]))
+            )
+    return found
 
 
 def _rough(turned: _Turned, cells: _Cells, pair: _Pair, score: float) -> RoughShaft:

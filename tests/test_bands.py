@@ -18,7 +18,7 @@ LAND = (1.0, 58.0)
 
 
 def paint(
-    bands=(), *, seed=0, contrast=0.5, wobble=0.0, streaks=0.12, stain=False, step_mm=STEP_MM
+    bands=(), *, seed=0, contrast=0.5, wobble=0.0, streaks=0.12, stain=0.0, step_mm=STEP_MM
 ) -> Strip:
     """Ground metal with streaks round the shaft, and bands whose contrast changes with angle."""
     rng = np.random.default_rng(seed)
@@ -37,7 +37,7 @@ def paint(
         inside = cdf((axial - start - run) / 0.08) - cdf((axial - end - run) / 0.08)
         values = values * (1.0 - inside) + mirror[:, None] * inside
     if stain:
-        spot = ((axial - 30.0) / 4.0) ** 2 + ((ANGLES[:, None] - 0.3) / 0.3) ** 2 < 1.0
+        spot = ((axial - 30.0) / 4.0) ** 2 + ((ANGLES[:, None] - 0.3) / stain) ** 2 < 1.0
         values = np.where(spot, 0.55 * values, values)
     values += rng.normal(0.0, 0.004, values.shape)
     return Strip(values=values.astype(np.float32), axial_mm=axial, angle_rad=ANGLES)
@@ -103,8 +103,18 @@ def test_ground_metal_alone_shows_no_band():
     assert sum(len(positions(paint(seed=seed))) for seed in range(12)) == 0
 
 
-def test_a_stain_is_no_band():
-    assert positions(paint(seed=5, stain=True)) == []
+@pytest.mark.parametrize("half_arc_rad", [0.3, 0.5, 0.6])
+def test_a_stain_is_no_band(half_arc_rad):
+    assert positions(paint(seed=5, stain=half_arc_rad)) == []
+
+
+@pytest.mark.parametrize("seed", [7, 8])
+def test_a_straight_patch_on_one_piece_of_the_turn_is_no_band(seed):
+    """As dark as a band may be and with edges as straight, but on 40 % of the turn alone."""
+    strip = paint(seed=seed)
+    patch = (np.abs(strip.axial_mm - 30.0) < 2.5) & (np.abs(ANGLES + 0.2) < 0.45)[:, None]
+    darker = replace(strip, values=np.where(patch, 0.6 * strip.values, strip.values))
+    assert positions(darker) == []
 
 
 def test_a_wobbling_edge_is_reported_as_its_mean_over_the_arc():

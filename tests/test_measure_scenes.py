@@ -1,7 +1,9 @@
 """The whole measurement on ray-cast photos with known truth: found, within what is stated."""
 
 import math
+import tempfile
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -56,6 +58,12 @@ def edges_mm(result):
         for band in result.bands
         for which in ("start", "end")
     ]
+
+
+def measured(scene):
+    with tempfile.TemporaryDirectory() as folder:
+        photo = photograph(scene, Path(folder) / "scene.jpg")
+        return measure_photo(photo, options_for(scene, photo.parent))
 
 
 def check_edges(outcome):
@@ -183,3 +191,19 @@ def test_a_side_of_one_segment_breaks_nothing(seed, wish):
     outcome = measure_scene(random_scene(seed, wish))
     assert not outcome.false_bands
     assert outcome.refusal in (None, "no-shaft")
+
+
+def test_the_sides_of_a_shoulder_are_not_the_lands():
+    """They and the land's end would make a shaft with a chamfer of a third of its radius."""
+    seed, wish = 1_009_038, Wish(bands=False, distractors=True)
+    scene = random_scene(seed, wish)
+    result = measured(scene)
+    chamfer = result.shaft.end.chamfer_mm
+    assert chamfer.value == pytest.approx(scene.shaft.edge_axial_mm, abs=SURE * chamfer.expanded)
+
+
+@pytest.mark.parametrize("share", [0.3, 0.36])
+def test_a_chamfer_of_a_third_of_the_radius_is_measured(easy, share):
+    deep = share * easy.shaft.radius_mm
+    shaft = replace(easy.shaft, edge_axial_mm=deep, edge_radial_mm=deep, rounded=False)
+    check_edges(measure_scene(replace(easy, shaft=shaft)))

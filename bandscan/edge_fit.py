@@ -19,8 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bandscan.model import Photo
+from bandscan.sampling import sample_strip
 from calib.camera import Camera, FloatArray
-from calib.light import linear_light
 
 BLOCK_PX = 48
 _MASK_STEP_PX = 4
@@ -40,43 +40,6 @@ _GAP_BLOCKS = 6  # a groove or a stretch without contrast; a shoulder's edge beg
 _UNLIKELY = 1e-3  # of the greatest weight: no edge there is tried
 _CANDIDATES = 8
 _SAME_LINE_PX = 6
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Light:
-    """A part of a photo in linear light, decoded once.
-
-    Parameters
-    ----------
-    values : ndarray of float32, shape (rows, columns)
-    corner_px : ndarray, shape (2,)
-        Pixel of the photo at values[0, 0].
-    """
-
-    values: NDArray[np.float32]
-    corner_px: FloatArray
-
-    def sample(self, x_px: NDArray[np.float32], y_px: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Bilinear values at pixels of the photo, shape (rows, columns); NaN outside the part."""
-        x0, y0 = self.corner_px.astype(np.float32)
-        picked = cv2.remap(
-            self.values,
-            x_px - x0,
-            y_px - y0,
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_CONSTANT,
-            borderValue=float("nan"),
-        )
-        return np.asarray(picked, dtype=np.float32)
-
-
-def light_around(photo: Photo, points_px: FloatArray, margin_px: float) -> Light:
-    """The part of a photo that holds `points_px` with a margin."""
-    limit = (photo.width_px, photo.height_px)
-    low = np.clip(np.floor(points_px.min(axis=0) - margin_px).astype(int), 0, limit)
-    high = np.clip(np.ceil(points_px.max(axis=0) + margin_px).astype(int), 0, limit)
-    part = photo.grey[low[1] : high[1], low[0] : high[0]]
-    return Light(values=linear_light(part), corner_px=low.astype(float))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -118,7 +81,7 @@ class Baseline:
         )
 
     def read(
-        self, light: Light, s: FloatArray, o: FloatArray, avoid: Sequence[FloatArray] = ()
+        self, photo: Photo, s: FloatArray, o: FloatArray, avoid: Sequence[FloatArray] = ()
     ) -> NDArray[np.float32]:
         """Linear light of a strip, shape (len(o), len(s)); NaN outside the photo.
 
@@ -134,7 +97,7 @@ class Baseline:
             on_line[:, k].astype(np.float32) + column * per_px[:, k].astype(np.float32)
             for k in (0, 1)
         )
-        values = light.sample(x, y)
+        values = sample_strip(photo, x, y)
         if avoid:
             _hide(values, x, y, avoid)
         return values

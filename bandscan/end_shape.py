@@ -121,7 +121,7 @@ class EndShape:
         face, height, length = (np.array([float(v)]) for v in (face_mm, height_mm, length_mm))
         return cls(face_mm=face, height_mm=height, length_mm=length, rounded=rounded)
 
-    def __getitem__(self, index: NDArray[np.bool_] | NDArray[np.intp]) -> EndShape:
+    def __getitem__(self, index: NDArray[np.bool_] | NDArray[np.intp] | slice) -> EndShape:
         return EndShape(
             face_mm=self.face_mm[index],
             height_mm=self.height_mm[index],

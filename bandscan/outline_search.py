@@ -306,13 +306,14 @@ class _Lines:
 
 def _find_lines(cells: _Cells) -> _Lines:
     height, blocks = cells.edges.shape
-    shift = np.rint(_SLOPES[:, None] * cells.middle_px).astype(int)
-    rows = np.arange(height)[None, :, None] + shift[:, None, :]
+    shift = np.rint(_SLOPES[:, None] * cells.middle_px).astype(np.int32)
+    rows = np.arange(height, dtype=np.int32)[None, :, None] + shift[:, None, :]
     inside = (rows >= 0) & (rows < height)
     support = np.where(
         inside, cells.edges[np.clip(rows, 0, height - 1), np.arange(blocks)], np.float32(0.0)
     )
-    score, first, last = _best_run(support - _LINE_SUPPORT)
+    runs = [_best_run(of_slope - _LINE_SUPPORT) for of_slope in support]
+    score, first, last = (np.stack(part) for part in zip(*runs, strict=True))
     picked: list[tuple[int, int]] = []
     while len(picked) < _LINES:
         index, row = divmod(int(score.argmax()), height)

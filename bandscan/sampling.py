@@ -12,6 +12,8 @@ from bandscan.model import Photo
 from calib.camera import FloatArray
 from calib.light import linear_light
 
+_LENGTH = 256  # columns of a strip that are decoded at once
+
 
 def sample_linear(photo: Photo, points_px: FloatArray) -> NDArray[np.float32]:
     """Linear light at sub-pixel points, by bilinear interpolation.
@@ -57,6 +59,23 @@ def sample_planes(
         borderValue=float("nan"),
     )
     return np.asarray(sampled, dtype=np.float32)
+
+
+def sample_strip(
+    photo: Photo, x_px: NDArray[np.floating], y_px: NDArray[np.floating]
+) -> NDArray[np.float32]:
+    """Linear light of a strip that is long along its columns, shape (n, m); NaN outside.
+
+    It is read in lengths, so that of a photo no more is decoded than lies near the strip.
+    """
+    columns = x_px.shape[1]
+    ends = [*range(_LENGTH, columns - _LENGTH // 2, _LENGTH), columns]
+    parts = [slice(start, end) for start, end in zip([0, *ends[:-1]], ends, strict=True)]
+    read = [
+        sample_planes(photo, *(plane[:, part].astype(np.float32) for plane in (x_px, y_px)))
+        for part in parts
+    ]
+    return read[0] if len(read) == 1 else np.concatenate(read, axis=1)
 
 
 def _range(values: NDArray[np.float32]) -> tuple[float, float]:

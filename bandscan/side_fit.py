@@ -14,8 +14,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from bandscan import silhouette_fit
-from bandscan.edge_fit import Baseline, Light
-from bandscan.model import Silhouette
+from bandscan.edge_fit import Baseline
+from bandscan.model import Photo, Silhouette
 from bandscan.silhouette_fit import Prior, SilhouetteFit, Window
 from calib.camera import FloatArray
 
@@ -99,7 +99,7 @@ class FittedSide:
 
 
 def fit_sides(
-    light: Light,
+    photo: Photo,
     bases: tuple[Baseline, Baseline],
     lands: tuple[tuple[float, float], tuple[float, float]],
     *,
@@ -111,8 +111,8 @@ def fit_sides(
 
     Parameters
     ----------
-    light : Light
-        The part of the photo around them.
+    photo : Photo
+        In which they lie.
     bases : tuple of two Baseline
         Through the sides, to some 5 px; positions along them grow into the shaft.
     lands : tuple of two (float, float)
@@ -131,7 +131,7 @@ def fit_sides(
 
     def fit(k: int, base: Baseline, prior: Prior, most_blur_px: float) -> FittedSide | None:
         return _fit_side(
-            light, base, lands[k], width_px=width_px, first_px=first_px, prior=prior,
+            photo, base, lands[k], width_px=width_px, first_px=first_px, prior=prior,
             most_blur_px=most_blur_px, avoid=known.avoid,
         )  # fmt: skip
 
@@ -205,7 +205,7 @@ def parallel_line(
 
 
 def _fit_side(
-    light: Light,
+    photo: Photo,
     base: Baseline,
     land: tuple[float, float],
     *,
@@ -218,7 +218,7 @@ def _fit_side(
     """Fit the side of the outline next to a line, as far as one line goes on from the end."""
 
     def fitted(s: FloatArray) -> _Along | None:
-        return _fit_along(light, base, s, prior, most_blur_px, avoid)
+        return _fit_along(photo, base, s, prior, most_blur_px, avoid)
 
     whole = np.arange(*land)
     first = max(round(first_px), _LEAST_SEGMENTS * silhouette_fit.SEGMENT_PX)
@@ -287,7 +287,7 @@ def _joined(
 
 
 def _fit_along(
-    light: Light,
+    photo: Photo,
     base: Baseline,
     s: FloatArray,
     prior: Prior,
@@ -299,14 +299,14 @@ def _fit_along(
     middle, half = (s[0] + s[-1]) / 2.0, max((s[-1] - s[0]) / 2.0, 1.0)
     search = None
     for _ in range(_SEARCHES):
-        profiles = silhouette_fit.mean_profiles(base.read(light, s, offsets, avoid))
+        profiles = silhouette_fit.mean_profiles(base.read(photo, s, offsets, avoid))
         search = silhouette_fit.fit_silhouette(*profiles, _SEARCH, prior, most_blur_px)
         if search is None:
             return None
         slope = search.tilt_px / half
         base = base.moved(search.middle_px - slope * middle, slope)
         prior = replace(prior, tilt_px=prior.tilt_px - search.tilt_px)
-    profiles = silhouette_fit.mean_profiles(base.read(light, s, offsets, avoid))
+    profiles = silhouette_fit.mean_profiles(base.read(photo, s, offsets, avoid))
     fits = []
     for window in _WINDOWS:
         rows = (offsets >= window.offsets_px[0]) & (offsets <= window.offsets_px[-1])

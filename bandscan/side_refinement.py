@@ -15,14 +15,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bandscan import edge_fit, shading_fit, silhouette_fit
-from bandscan.edge_fit import Baseline, Light
+from bandscan.edge_fit import Baseline
 from bandscan.model import Outline, Photo, Silhouette
 from bandscan.shading_fit import ShadingFit
 from bandscan.side_fit import SYSTEMATIC_U_PX, Known, parallel_line
 from bandscan.silhouette_fit import Prior
 from calib.camera import Camera, FloatArray
 
-_AROUND_PX = 40.0  # of the photo beside the sides
 _STRAYED_PX = 1.5  # from the line of the first fit: it is fitted again about one through it
 _FITS = 3
 _HALF_SEGMENT_PX = silhouette_fit.SEGMENT_PX / 2.0  # an outline's points lie amid its segments
@@ -86,15 +85,13 @@ def refine_outline(photo: Photo, camera: Camera, outline: Outline, known: Known)
         As it was where a side cannot be fitted.
     """
     middles = [side.points_px.mean(axis=0) for side in outline.sides]
-    points = np.concatenate([side.points_px for side in outline.sides])
-    light = edge_fit.light_around(photo, points, _AROUND_PX)
     sides = []
     for k, silhouette in enumerate(outline.sides):
         ends = silhouette.points_px[[0, -1]]
         base = edge_fit.baseline_through(camera, ends, middles[1 - k])
         reach, _ = base.from_photo(ends)
         s = np.arange(reach.min() - _HALF_SEGMENT_PX, reach.max() + _HALF_SEGMENT_PX)
-        side = _fitted(light, base, s, known.prior, math.inf, known.avoid)
+        side = _fitted(photo, base, s, known.prior, math.inf, known.avoid)
         if side is None:
             return outline
         sides.append(side)
@@ -111,7 +108,7 @@ def refine_outline(photo: Photo, camera: Camera, outline: Outline, known: Known)
         )
         prior = replace(prior, tilt_u_px=tilt_u_px)
     blur = _SOFTER * sides[plain].fit.blur_px
-    sides[1 - plain] = _fitted(light, base, faint.s, prior, blur, known.avoid) or faint
+    sides[1 - plain] = _fitted(photo, base, faint.s, prior, blur, known.avoid) or faint
     mixed = [side.mixed_with(old) for side, old in zip(sides, outline.sides, strict=True)]
     return replace(outline, sides=(mixed[0], mixed[1]))
 
@@ -129,7 +126,7 @@ def _mixture(one: tuple[float, float], other: tuple[float, float]) -> tuple[floa
 
 
 def _fitted(
-    light: Light,
+    photo: Photo,
     base: Baseline,
     s: FloatArray,
     prior: Prior,
@@ -140,7 +137,7 @@ def _fitted(
     middle, half = (s[0] + s[-1]) / 2.0, max((s[-1] - s[0]) / 2.0, 1.0)
     side = None
     for _ in range(_FITS):
-        values = base.read(light, s, shading_fit.OFFSETS_PX, avoid)
+        values = base.read(photo, s, shading_fit.OFFSETS_PX, avoid)
         profiles, _ = silhouette_fit.mean_profiles(values)
         fit = shading_fit.fit_shading(profiles, prior, most_blur_px)
         if fit is None:

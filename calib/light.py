@@ -23,6 +23,20 @@ def _table(levels: int) -> NDArray[np.float32]:
     return table
 
 
+LEVELS = 65535  # of `linear_levels` at white
+
+
+def linear_levels(grey: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.uint16]:
+    """Decode sRGB grey values, shape (height, width), to whole steps of 1 / `LEVELS`.
+
+    That is half the memory of `linear_light`, and a hundredth of an 8-bit photo's own steps.
+    """
+    table = np.rint(_table(int(np.iinfo(grey.dtype).max) + 1) * LEVELS).astype(np.uint16)
+    if grey.dtype == np.uint8 and grey.size:
+        return np.asarray(cv2.LUT(grey, table), dtype=np.uint16)
+    return np.asarray(table[grey])
+
+
 def linear_light(
     grey: NDArray[np.uint8] | NDArray[np.uint16],
 ) -> NDArray[np.float32]:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.camera import Camera, FloatArray
-from calib.light import linear_light
+from calib.light import LEVELS, linear_levels
 from calib.rule_search import Grey, Row, robust_poly
 
 SAMPLES_PER_PITCH = 12  # of the profile along a row
@@ -183,7 +183,7 @@ class Light:
     def __init__(self, grey: Grey) -> None:
         self._grey = grey
         self._box = (0, 0, 0, 0)
-        self._decoded = np.zeros((0, 0), np.float32)
+        self._decoded = np.zeros((0, 0), np.uint16)
 
     @property
     def half_size(self) -> FloatArray:
@@ -212,7 +212,8 @@ class Light:
             cv2.remap(self._decoded, px, py, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
             for px, py in pieces
         ]
-        joined = np.concatenate(values, axis=1).astype(np.float32, copy=False)
+        joined = np.concatenate(values, axis=1).astype(np.float32)
+        joined /= np.float32(LEVELS)
         joined[~inside] = np.nan
         return joined
 
@@ -226,7 +227,7 @@ class Light:
             right, bottom = max(right, box[2]), max(bottom, box[3])
         self._box = (left, top, right, bottom)
         crop: Grey = self._grey[top:bottom, left:right]
-        self._decoded = linear_light(crop)
+        self._decoded = linear_levels(crop)
 
 
 def _detrending(samples: int) -> FloatArray:

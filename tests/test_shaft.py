@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from bandscan.edge_fit import Light, baseline_through, undistorted
+from bandscan.edge_fit import baseline_through, undistorted
 from bandscan.errors import NoEndError, NoShaftError
 from bandscan.model import Outline, Photo
 from bandscan.outline_search import rough_shaft
@@ -14,6 +14,7 @@ from bandscan.side_fit import Known, fit_sides
 from bandscan.silhouette_fit import SEGMENT_PX, Window, fit_silhouette, mean_profiles
 from bandscan.steps.shaft import find_outlines
 from calib.camera import Camera, FloatArray
+from calib.light import linear_light
 
 WIDTH, HEIGHT, FOCAL = 1300, 975, 1250.0
 CAMERA = Camera(
@@ -229,10 +230,12 @@ def test_the_stated_uncertainty_of_a_side_covers_shading_that_no_model_has(cours
         np.arange(-19.0, 19.5), np.arange(-20.0, 20.0, 0.05), edge_profile(course, step)
     )
     values = rows[:, None] + 0.004 * random.normal(size=(rows.size, 700))
-    light = Light(values=values.astype(np.float32), corner_px=np.zeros(2))
+    encoded = np.interp(values, linear_light(np.arange(65536, dtype=np.uint16)), np.arange(65536))
+    grey = np.rint(encoded).astype(np.uint16)
+    photo = Photo(path=Path("edge.png"), sha256="", grey=grey)
     base = baseline_through(CAMERA, np.array([[0.0, 19.0], [699.0, 19.0]]), np.array([350.0, 0.0]))
     side = fit_sides(
-        light, (base, base), ((10.0, 690.0), (10.0, 690.0)), width_px=400.0, first_px=300.0,
+        photo, (base, base), ((10.0, 690.0), (10.0, 690.0)), width_px=400.0, first_px=300.0,
         known=Known(),
     )  # fmt: skip
     assert side is not None

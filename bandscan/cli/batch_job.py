@@ -74,8 +74,8 @@ def do_job(job: Job) -> Done:
     cv2.setNumThreads(1)  # the other cores have photos of their own
     measurement = measure_one(job.photo, job.options, verbose=False)
     content = measurement_object(measurement) | settings
-    with ThreadPoolExecutor(max_workers=1) as painter:
-        _, write_status = write_results(measurement, content, job.start, painter)
+    with ThreadPoolExecutor(max_workers=1) as helper:
+        _, write_status = write_results(measurement, content, job.start, helper)
     if measurement.photo is None:  # nothing to draw, but why is to be kept
         make_folder(job.start.parent)
         write_file(job.result, json_text([content]).encode())

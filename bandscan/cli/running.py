@@ -25,6 +25,8 @@ from calib.errors import MeasureError
 
 JPEG_QUALITY = 85  # text and lines stay clean; half the size and time of 95
 STANDARD_OUTPUT = Path("-")
+# Drawn on the main thread: another thread's memory is a heap of its own that is not used again.
+_PICTURES = {"bands": draw_overlay, "strip": draw_strip}
 
 
 def measure_all(
@@ -45,15 +47,15 @@ def measure_all(
     objects: list[dict[str, Any]] = []
     settings = settings_object(options)
     status = 0
-    with ThreadPoolExecutor(max_workers=1) as painter:
-        painter.submit(load_font)  # while the first photo is measured
+    with ThreadPoolExecutor(max_workers=1) as helper:
+        helper.submit(load_font)  # while the first photo is measured
         for number, (path, stem) in enumerate(zip(photos, _stems(photos), strict=True), start=1):
             _tell_progress(number, photos)
             measurement = measure_one(path, options, verbose=verbose)
             content = measurement_object(measurement) | settings
             objects.append(content)
             folder = path.with_name(f"{path.name}-bandscan") if out is None else out
-            written, write_status = write_results(measurement, content, folder / stem, painter)
+            written, write_status = write_results(measurement, content, folder / stem, helper)
             status = max(status, measurement.exit_status, write_status)
             if measurement.refusal is not None:
                 _complain(refusal_sentence(measurement.file, measurement.refusal))
@@ -134,7 +136,7 @@ def _stems(photos: Sequence[Path]) -> list[str]:
 
 
 def write_results(
-    measurement: Measurement, content: dict[str, Any], start: Path, painter: Executor
+    measurement: Measurement, content: dict[str, Any], start: Path, helper: Executor
 ) -> tuple[list[Path], int]:
     """Write pictures and JSON under names that begin with `start`.
 
@@ -146,18 +148,17 @@ def write_results(
     """
     if measurement.photo is None:
         return [], 0
-    drawn = {
-        "bands": painter.submit(draw_overlay, measurement),
-        "strip": painter.submit(draw_strip, measurement),
-    }
+    encoded = {}
+    for name, draw in _PICTURES.items():  # one is encoded there while the next is drawn here
+        picture = draw(measurement)
+        if picture is not None:
+            encoded[name] = helper.submit(_jpeg, picture)
     written: list[Path] = []
     try:
         make_folder(start.parent)
-        for name, future in drawn.items():  # one is encoded here while the next is drawn there
-            picture = future.result()
-            if picture is not None:
-                written.append(start.with_name(f"{start.name}-{name}.jpg"))
-                write_file(written[-1], _jpeg(picture))
+        for name, future in encoded.items():
+            written.append(start.with_name(f"{start.name}-{name}.jpg"))
+            write_file(written[-1], future.result())
         written.append(start.with_name(f"{start.name}.json"))
         write_file(written[-1], json_text([content]).encode())
     except UnwritableFileError as error:

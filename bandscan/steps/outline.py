@@ -14,7 +14,7 @@ from bandscan import edge_fit, sharp_lines
 from bandscan.errors import NoShaftError
 from bandscan.model import Outline, Photo
 from bandscan.outline_search import RoughShaft
-from bandscan.sampling import sample_linear
+from bandscan.sampling import sample_strip
 from bandscan.side_fit import Known, fit_sides
 from calib.camera import Camera, FloatArray
 
@@ -35,7 +35,6 @@ _MOST_BEYOND = 0.6  # of metal beyond an end: more is metal that goes on
 _STEEPEST = 0.35  # tangent of the axis out of the picture plane; steeper views show no bands
 _SHORTEST = 0.5  # of the width: less land holds no lines to be told
 _FIRST_LENGTH = 1.0  # of the width: of land that is taken to be one line
-_AROUND_PX = 60.0  # of the photo beside a line
 _SIDE_VECTORS = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "top": (0.0, -1.0), "bottom": (0.0, 1.0)}
 
 
@@ -195,7 +194,7 @@ def _candidates(photo: Photo, frame: _Frame, polygons: Sequence[FloatArray]) -> 
     s = s[: s.size // sharp_lines.POOL * sharp_lines.POOL]
     o = np.arange(-_REACH * frame.width, _REACH * frame.width, step)
     points = _grid(frame, s, o)
-    values = sample_linear(photo, points)
+    values = sample_strip(photo, points[..., 0], points[..., 1])
     values[_inside_any(points, polygons, step)] = np.nan
     pooled = values.reshape(o.size, -1, sharp_lines.POOL).mean(axis=2)
     evidence, hidden = sharp_lines.edge_evidence(pooled)
@@ -264,7 +263,7 @@ def _outline(photo: Photo, pair: _Pair, known: Known) -> Outline | None:
     width = float((pair.high.offset(ends) - pair.low.offset(ends)).mean())
     land = (sharp_lines.CHAMFER * frame.width, frame.length)
     sides = fit_sides(
-        edge_fit.light_around(photo, np.concatenate(lines), _AROUND_PX),
+        photo,
         (bases[0], bases[1]),
         (land, land),
         width_px=width,

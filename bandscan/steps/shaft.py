@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bandscan import edge_fit, outline_search, silhouette_fit
-from bandscan.edge_fit import Baseline, EdgeLine, Light
+from bandscan.edge_fit import Baseline, EdgeLine
 from bandscan.errors import NoShaftError
 from bandscan.model import Outline, Photo
 from bandscan.outline_search import RoughShaft
@@ -79,13 +79,11 @@ def find_outlines(
     sides_px = _from_end(photo, rough, end_side)
     known_px = _END_KNOWN * max(photo.width_px, photo.height_px)
     width = float(np.linalg.norm(sides_px[0] - sides_px[1], axis=1).mean())
-    margin = known_px + _APPROACH_PX + _OUTSIDE * width
-    light = edge_fit.light_around(photo, sides_px.reshape(-1, 2), margin)
     strips = [
-        _read_strip(light, camera, sides_px[k], sides_px[1 - k], known_px, known.avoid)
+        _read_strip(photo, camera, sides_px[k], sides_px[1 - k], known_px, known.avoid)
         for k in (0, 1)
     ]
-    end_s = _find_end(light, strips[0], known_px)
+    end_s = _find_end(photo, strips[0], known_px)
     choices = [_choose_lines(strip, known_px, end_s) for strip in strips]
     start_s = end_s + _CHAMFER_LENGTH * width
 
@@ -94,7 +92,7 @@ def find_outlines(
         to = max(plain.reach_px, start_s + silhouette_fit.SEGMENT_PX)
         low, high = (min(to, float(strip.s[-1])) for strip in strips)
         sides = fit_sides(
-            light,
+            photo,
             (_moved(strips[0], lines[0]), _moved(strips[1], lines[1])),
             ((start_s, low), (start_s, high)),
             width_px=width,
@@ -167,7 +165,7 @@ class _Strip:
 
 
 def _read_strip(
-    light: Light,
+    photo: Photo,
     camera: Camera,
     side_px: FloatArray,
     other_px: FloatArray,
@@ -179,7 +177,7 @@ def _read_strip(
     length = float(np.linalg.norm(side_px[1] - side_px[0]))
     s = np.arange(-math.ceil(known_px + _APPROACH_PX), math.floor(length), dtype=float)
     o = np.arange(-math.ceil(_INSIDE * width), math.ceil(_OUTSIDE * width), dtype=float)
-    values = base.read(light, s, o, avoid)
+    values = base.read(photo, s, o, avoid)
     return _Strip(base=base, s=s, o=o, values=values, width_px=width)
 
 
@@ -284,11 +282,11 @@ def _metal_reach(strip: _Strip, known_px: float, end_s: float) -> _Reach | None:
     return _Reach(metal_to_px=metal_to, share=share)
 
 
-def _find_end(light: Light, strip: _Strip, known_px: float) -> float:
+def _find_end(photo: Photo, strip: _Strip, known_px: float) -> float:
     """Position s at which the outline closes in the middle of the shaft, to some pixels."""
     s = np.arange(-math.ceil(known_px + _GROUND_PX), math.ceil(known_px), dtype=float)
     o = np.arange(-0.7 * strip.width_px, -0.3 * strip.width_px)
-    crossings = _crossings(strip.base.read(light, s, o), s < -known_px, strip.width_px)
+    crossings = _crossings(strip.base.read(photo, s, o), s < -known_px, strip.width_px)
     crossed = crossings & (s >= -known_px)
     found = crossed.any(axis=1)
     return float(np.median(s[crossed[found].argmax(axis=1)])) if found.any() else 0.0

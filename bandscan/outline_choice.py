@@ -20,6 +20,9 @@ from calib.errors import MeasureError
 _PLAIN_END = 0.6  # more leaves no doubt
 _LITTLE_STRAIN = 4.6  # 90 % of a chi square with two degrees of freedom
 _FAINT_END = 0.47  # less is refused
+_FAINT_FIT = (
+    0.4  # the same less what the axis had to give: 0.42 to 1 on true outlines, 0.32 on one not
+)
 _TELLS = 2.0 * STRAIN_COSTS  # of support: a lead that makes an outline e times as likely
 _MOST_TRIALS = 20  # a stage
 _CENTRINGS, _SETTLED_PX = 3, 0.1
@@ -88,7 +91,7 @@ class _Trials:
         """Whether the best end shows enough not to be refused."""
         best = self.best
         trial = None if best is None else self.done[best]
-        return trial is not None and trial.end.support >= _FAINT_END
+        return trial is not None and _shows(trial)
 
     def add_all(self, outlines: Iterable[Outline]) -> None:
         """Try outlines until the end of one is plain, else pairs of their sides too."""
@@ -196,15 +199,25 @@ def best_end(
     if chosen is None or best is None:
         assert trials.complaint is not None
         raise trials.complaint
-    support = chosen.end.support
-    if support < _FAINT_END:
-        raise NoEndError(
-            f"The shaft's outline and its end do not fit together: {support:.0%} of the "
-            f"outline of such an end shows an edge, {_FAINT_END:.0%} are needed.",
-            _REMEDY,
-        )
+    if not _shows(chosen):
+        raise NoEndError(_does_not_fit(chosen.end.support), _REMEDY)
     chosen = _settled(_centred(_refined(chosen, end_of, refine), end_of), end_of)
     return _with_doubt(trials, best, chosen)
+
+
+def _shows(trial: _Trial) -> bool:
+    """Whether enough of the end shows, and where the sides have its axis."""
+    return trial.end.support >= _FAINT_END and trial.fit >= _FAINT_FIT
+
+
+def _does_not_fit(support: float) -> str:
+    shown = f"{support:.0%} of the outline of such an end shows an edge"
+    why = (
+        f"{shown}, {_FAINT_END:.0%} are needed"
+        if support < _FAINT_END
+        else f"{shown}, but beside the axis that the sides have"
+    )
+    return f"The shaft's outline and its end do not fit together: {why}."
 
 
 def _refined(trial: _Trial, end_of: EndOf, refine: Refine) -> _Trial:

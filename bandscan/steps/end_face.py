@@ -39,6 +39,9 @@ _RIVAL_SCORE = 0.7  # of the best search score: others are not worth a fit
 _SUPPORT_LEAST = 0.35  # of the outline's length with an edge that fits
 _SUPPORT_RIVAL = 0.7  # of the best support: as good, given 24 blocks
 _SUPPORT_FAINT = 0.5  # of what is asked else: too much to be passed over in silence
+# The corners of a chamfer beyond an end without one: so much of both flanks shows, that far off
+# the land's sides. Its rim does not show, and may lie as far again beyond what was fitted.
+_FLANK_PLAIN, _FLANK_SLOPE, _FLANK_PX, _NO_CHAMFER = 0.8, 0.25, 4.0, 0.05
 _SAME_PX = 2.0  # fits whose far points are nearer are fits to the same edge
 _MERIT_GOOD = 0.6  # a fit this good needs no second start near it
 _REACH_FAR_PX = 4.0  # an edge is sought this far from where the search put it, or further
@@ -244,17 +247,28 @@ def _outermost(plane: AxisPlane, fits: list[EndFit]) -> tuple[EndFit, tuple[Doub
     for fit in further:
         if _explains(plane, fit, chosen):
             return fit, (), 0.0
+    if chosen.shape.height_mm[0] < _NO_CHAMFER * plane.pose.radius_mm:
+        cornered = [f for f in fits[: fits.index(chosen)] if _has_corners(f)]
+        if cornered:
+            away = _away_mm(cornered, chosen)
+            return chosen, (_doubt(f"The corners of a chamfer show {away:.2f} mm"),), 2.0 * away
     if not further:
         return chosen, (), 0.0
-    away = max(abs(float(f.shape.face_mm[0] - chosen.shape.face_mm[0])) for f in further)
-    doubt = Doubt(
-        code="end-ambiguous",
-        message=(
-            f"A fainter edge {away:.2f} mm beyond the one taken as the rim of the end face may be "
-            "the rim instead; the uncertainty of the zero covers both."
-        ),
+    away = _away_mm(further, chosen)
+    return chosen, (_doubt(f"A fainter edge {away:.2f} mm"),), away
+
+
+def _away_mm(fits: list[EndFit], chosen: EndFit) -> float:
+    """How far the faces of fits lie from that of the chosen one, at most."""
+    return max(abs(float(f.shape.face_mm[0] - chosen.shape.face_mm[0])) for f in fits)
+
+
+def _doubt(seen: str) -> Doubt:
+    message = (
+        f"{seen} beyond the edge taken as the rim of the end face, and the rim may be there "
+        "instead; the uncertainty of the zero covers both."
     )
-    return chosen, (doubt,), away
+    return Doubt(code="end-ambiguous", message=message)
 
 
 def _explains(plane: AxisPlane, outer: EndFit, inner: EndFit) -> bool:
@@ -265,6 +279,14 @@ def _explains(plane: AxisPlane, outer: EndFit, inner: EndFit) -> bool:
     u_px = 2.0 * math.sqrt(outer.covariance[2, 2]) / outer.pixel_mm
     apart = abs(float(place) / outer.pixel_mm - apex_px(plane, inner))
     return apart <= max(2.0 * _SAME_PX, 2.0 * u_px) and flank >= _SUPPORT_LEAST
+
+
+def _has_corners(fit: EndFit) -> bool:
+    """Whether the flanks of a chamfer show plainly."""
+    height, length = float(fit.shape.height_mm[0]), float(fit.shape.length_mm[0])
+    return fit.support.get(Piece.FLANK, 0.0) >= _FLANK_PLAIN and height >= max(
+        _FLANK_SLOPE * length, _FLANK_PX * fit.pixel_mm
+    )
 
 
 def _rim_support(fit: EndFit) -> float:

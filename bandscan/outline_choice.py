@@ -23,6 +23,8 @@ _FAINT_END = 0.47  # less is refused
 _FAINT_FIT = (
     0.4  # the same less what the axis had to give: 0.42 to 1 on true outlines, 0.32 on one not
 )
+# Lines further from what was seen are the shaft's sides less often: 0.65 on a pair that was not.
+_LATER_FIT = 0.7
 _TELLS = 2.0 * STRAIN_COSTS  # of support: a lead that makes an outline e times as likely
 _MOST_TRIALS = 20  # a stage
 _CENTRINGS, _SETTLED_PX = 3, 0.1
@@ -71,6 +73,7 @@ class _Trials:
     sides: tuple[list[Silhouette], list[Silhouette]] = field(default_factory=lambda: ([], []))
     done: dict[_Key, _Trial | None] = field(default_factory=dict)
     most: int = 0
+    least_fit: float = 0.0
     complaint: MeasureError | None = None
 
     @property
@@ -91,10 +94,15 @@ class _Trials:
         """Whether the best end shows enough not to be refused."""
         best = self.best
         trial = None if best is None else self.done[best]
-        return trial is not None and _shows(trial)
+        return trial is not None and self.shows(trial)
+
+    def shows(self, trial: _Trial) -> bool:
+        """Whether enough of an end shows, and where the sides have its axis."""
+        return trial.end.support >= _FAINT_END and trial.fit >= self.least_fit
 
     def add_all(self, outlines: Iterable[Outline]) -> None:
         """Try outlines until the end of one is plain, else pairs of their sides too."""
+        self.least_fit = _LATER_FIT if self.most else _FAINT_FIT
         self.most += _MOST_TRIALS
         try:
             for outline in outlines:
@@ -199,15 +207,10 @@ def best_end(
     if chosen is None or best is None:
         assert trials.complaint is not None
         raise trials.complaint
-    if not _shows(chosen):
+    if not trials.shows(chosen):
         raise NoEndError(_does_not_fit(chosen.end.support), _REMEDY)
     chosen = _settled(_centred(_refined(chosen, end_of, refine), end_of), end_of)
     return _with_doubt(trials, best, chosen)
-
-
-def _shows(trial: _Trial) -> bool:
-    """Whether enough of the end shows, and where the sides have its axis."""
-    return trial.end.support >= _FAINT_END and trial.fit >= _FAINT_FIT
 
 
 def _does_not_fit(support: float) -> str:
@@ -215,7 +218,7 @@ def _does_not_fit(support: float) -> str:
     why = (
         f"{shown}, {_FAINT_END:.0%} are needed"
         if support < _FAINT_END
-        else f"{shown}, but beside the axis that the sides have"
+        else f"{shown}, too little for sides that hardly show or whose axis it lies beside"
     )
     return f"The shaft's outline and its end do not fit together: {why}."
 

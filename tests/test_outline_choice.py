@@ -150,3 +150,18 @@ def test_a_stage_that_finds_no_outline_leaves_the_next_its_turn():
 
     best, _ = best_end([nothing(), [outline(TRUE_WIDTH_PX)]], end_of, as_it_is)
     assert width_of(best) == pytest.approx(TRUE_WIDTH_PX)
+
+
+@pytest.mark.parametrize(("support", "taken"), [(0.66, False), (0.75, True)])
+def test_an_outline_of_a_further_stage_must_have_a_plain_end(support, taken):
+    stages = [[outline(380.0)], [outline(TRUE_WIDTH_PX)]]
+
+    def faint_first(candidate: Outline, most_lean_rad: float) -> EndFace:
+        return end_with(support if width_of(candidate) == TRUE_WIDTH_PX else 0.3)
+
+    if taken:
+        best, _ = best_end(stages, faint_first, as_it_is)
+        assert width_of(best) == pytest.approx(TRUE_WIDTH_PX)
+    else:
+        with pytest.raises(NoEndError, match="66% of the outline"):
+            best_end(stages, faint_first, as_it_is)

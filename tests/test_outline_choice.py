@@ -148,7 +148,7 @@ def test_a_stage_that_finds_no_outline_leaves_the_next_its_turn():
         raise NoEndError("nothing there.", "Look again.")
         yield
 
-    best, _ = best_end([nothing(), [outline(TRUE_WIDTH_PX)]], end_of, as_it_is)
+    best, _ = best_end([nothing(), [outline(TRUE_WIDTH_PX)]], lambda *_: end_with(0.75), as_it_is)
     assert width_of(best) == pytest.approx(TRUE_WIDTH_PX)
 
 

@@ -175,6 +175,8 @@ def search_end(
     """
     scorer = _Scorer(evidence=evidence, plane=plane, side_to_mm=side_to_mm)
     shapes = _hypotheses(evidence, plane, face_mm)
+    if not shapes.face_mm.size:  # a shaft so thick that no chamfer that is made fits it
+        return []
     parts = [shapes[slice(k, k + _AT_ONCE)] for k in range(0, shapes.face_mm.size, _AT_ONCE)]
     apex, score = (np.concatenate(part) for part in zip(*map(scorer.score, parts), strict=True))
     found: list[Candidate] = []

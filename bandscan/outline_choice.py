@@ -20,9 +20,8 @@ from calib.errors import MeasureError
 _PLAIN_END = 0.6  # more leaves no doubt
 _LITTLE_STRAIN = 4.6  # 90 % of a chi square with two degrees of freedom
 _FAINT_END = 0.47  # less is refused
-_FAINT_FIT = (
-    0.4  # the same less what the axis had to give: 0.42 to 1 on true outlines, 0.32 on one not
-)
+# The same less what the axis had to give: 0.42 to 1 on true outlines, 0.32 on one that was not.
+_FAINT_FIT = 0.4
 # Lines further from what was seen are the shaft's sides less often: 0.65 on a pair that was not.
 _LATER_FIT = 0.7
 _TELLS = 2.0 * STRAIN_COSTS  # of support: a lead that makes an outline e times as likely
@@ -69,7 +68,7 @@ class _Trials:
     """Sides seen so far, low and high, and what came of pairs of them."""
 
     end_of: EndOf
-    outlines: list[Outline] = field(default_factory=list)
+    last: Outline | None = None
     sides: tuple[list[Silhouette], list[Silhouette]] = field(default_factory=lambda: ([], []))
     done: dict[_Key, _Trial | None] = field(default_factory=dict)
     most: int = 0
@@ -116,7 +115,7 @@ class _Trials:
     def add(self, outline: Outline) -> None:
         """Keep the sides of an outline and try it."""
         low, high = _ordered(outline)
-        self.outlines.append(outline)
+        self.last = outline
         self.attempt((self._index(0, low), self._index(1, high)), outline)
 
     def attempt(self, key: _Key, outline: Outline) -> None:
@@ -148,12 +147,14 @@ class _Trials:
 
     def _try_all(self) -> None:
         """Pair any side with any other until a pair has an end, those placed plainly first."""
+        if self.last is None:
+            return
         lows, highs = self.sides
         pairs = itertools.product(range(len(lows)), range(len(highs)))
         for low, high in sorted(pairs, key=lambda k: lows[k[0]].u_px * highs[k[1]].u_px):
             if self.best is not None or len(self.done) >= self.most:
                 return
-            self.attempt((low, high), self.outlines[-1])
+            self.attempt((low, high), self.last)
 
     def _index(self, k: int, side: Silhouette) -> int:
         for index, known in enumerate(self.sides[k]):

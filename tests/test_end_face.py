@@ -246,6 +246,15 @@ def test_end_that_cannot_be_there_is_refused(approximate_mm: float) -> None:
         find_end_face(paint(scene), camera(), pose, approximate_axial_mm=approximate_mm)
 
 
+def test_a_shaft_too_thick_for_any_chamfer_is_refused() -> None:
+    """A scale 150 times too large: the outline stays, and no chamfer that is made fits it."""
+    scene = Scene()
+    origin, axis, _, _ = scene.axes()
+    pose = ShaftPose(origin_mm=150.0 * origin, direction=axis, radius_mm=150.0 * RADIUS)
+    with pytest.raises(NoEndError):
+        find_end_face(paint(scene), camera(), pose, approximate_axial_mm=0.0)
+
+
 def test_plain_bench_is_refused() -> None:
     scene = Scene()
     origin, axis, _, _ = scene.axes()

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from bandscan.errors import NoEndError, NoShaftError
+from bandscan.expected_width import ExpectedWidth
 from bandscan.model import STRAIN_COSTS, Doubt, EndFace, Outline, Silhouette
 from bandscan.streaks_beyond import outward
 from calib.camera import FloatArray
@@ -30,6 +31,7 @@ _CENTRINGS, _SETTLED_PX = 3, 0.1
 _WELL_KNOWN_PX = 0.3  # a side known better gains nothing from where the end shows the axis
 _AS_SIDES_TELL, _NO_LEAN = math.inf, 0.0
 _SAME_SIDE_PX = 1.0
+_NEARLY = 0.005  # of the width: sides nearer to others that have no end have none either
 
 # A line further from a side than this share of the width would give another shaft: its chance
 # is told, and is no uncertainty of the one that was chosen.
@@ -51,6 +53,7 @@ class _Trial:
 
     outline: Outline
     end: EndFace
+    against: float  # logarithm of the odds against its width
 
     @property
     def fit(self) -> float:
@@ -60,7 +63,8 @@ class _Trial:
     @property
     def merit(self) -> float:
         """Logarithm of its odds: a side that is placed plainly is the likelier in proportion."""
-        return self.fit / _TELLS - sum(math.log(side.u_px) for side in self.outline.sides)
+        sides = sum(math.log(side.u_px) for side in self.outline.sides)
+        return self.fit / _TELLS - sides - self.against
 
 
 @dataclass(slots=True)
@@ -68,6 +72,7 @@ class _Trials:
     """Sides seen so far, low and high, and what came of pairs of them."""
 
     end_of: EndOf
+    expected: ExpectedWidth | None = None
     last: Outline | None = None
     sides: tuple[list[Silhouette], list[Silhouette]] = field(default_factory=lambda: ([], []))
     done: dict[_Key, _Trial | None] = field(default_factory=dict)
@@ -120,15 +125,34 @@ class _Trials:
 
     def attempt(self, key: _Key, outline: Outline) -> None:
         """Find the end of an outline, unless these two sides were tried."""
-        if key in self.done:
+        if key in self.done or self.as_one_without(key):
             return
         pair = (self.sides[0][key[0]], self.sides[1][key[1]])
         tried = replace(outline, sides=pair)
         try:
-            self.done[key] = _Trial(outline=tried, end=self.end_of(tried, _AS_SIDES_TELL))
+            end = self.end_of(tried, _AS_SIDES_TELL)
+            self.done[key] = _Trial(outline=tried, end=end, against=self.against(key))
         except MeasureError as error:
             self.complaint = self.complaint or error
             self.done[key] = None
+
+    def against(self, key: _Key) -> float:
+        """Logarithm of the odds against the width of a pair."""
+        if self.expected is None:
+            return 0.0
+        apart_px = _apart_px(self.sides[0][key[0]], self.sides[1][key[1]])
+        return float(self.expected.against(apart_px))
+
+    def as_one_without(self, key: _Key) -> bool:
+        """Whether nearly the same two sides were tried, and no end was there."""
+        low, high = (self.sides[k][key[k]] for k in (0, 1))
+        near_px = _NEARLY * _apart_px(low, high)
+        return any(
+            trial is None
+            and _apart_px(low, self.sides[0][other[0]]) < near_px
+            and _apart_px(high, self.sides[1][other[1]]) < near_px
+            for other, trial in self.done.items()
+        )
 
     def mix(self) -> None:
         """Pair the sides of the best outline with those of others, while that helps."""
@@ -146,15 +170,20 @@ class _Trials:
                         self.attempt(key, trial.outline)
 
     def _try_all(self) -> None:
-        """Pair any side with any other until a pair has an end, those placed plainly first."""
+        """Pair any side with any other until a pair has an end, the likeliest first."""
         if self.last is None:
             return
         lows, highs = self.sides
+
+        def unlikely(key: _Key) -> float:
+            u_px = lows[key[0]].u_px, highs[key[1]].u_px
+            return math.log(u_px[0]) + math.log(u_px[1]) + self.against(key)
+
         pairs = itertools.product(range(len(lows)), range(len(highs)))
-        for low, high in sorted(pairs, key=lambda k: lows[k[0]].u_px * highs[k[1]].u_px):
+        for key in sorted(pairs, key=unlikely):
             if self.best is not None or len(self.done) >= self.most:
                 return
-            self.attempt((low, high), self.last)
+            self.attempt(key, self.last)
 
     def _index(self, k: int, side: Silhouette) -> int:
         for index, known in enumerate(self.sides[k]):
@@ -165,7 +194,10 @@ class _Trials:
 
 
 def best_end(
-    stages: Iterable[Iterable[Outline]], end_of: EndOf, refine: Refine
+    stages: Iterable[Iterable[Outline]],
+    end_of: EndOf,
+    refine: Refine,
+    expected: ExpectedWidth | None = None,
 ) -> tuple[Outline, EndFace]:
     """The outline at whose end an end face shows best, and that face.
 
@@ -182,6 +214,8 @@ def best_end(
         argument is the most by which the axis may lean out of what the sides tell, radians.
     refine : callable
         Places the sides of the outline that was chosen as well as can be.
+    expected : ExpectedWidth, optional
+        What is known of the width.
 
     Returns
     -------
@@ -198,7 +232,7 @@ def best_end(
     NoShaftError
         Where a line far from one side is nearly as likely to be it.
     """
-    trials = _Trials(end_of)
+    trials = _Trials(end_of, expected)
     for outlines in stages:
         trials.add_all(outlines)
         if trials.fair:
@@ -228,7 +262,7 @@ def _refined(trial: _Trial, end_of: EndOf, refine: Refine) -> _Trial:
     """The trial with its sides placed anew; as it was where no end fits to them."""
     outline = refine(trial.outline)
     try:
-        return _Trial(outline=outline, end=end_of(outline, _AS_SIDES_TELL))
+        return replace(trial, outline=outline, end=end_of(outline, _AS_SIDES_TELL))
     except MeasureError:
         return trial
 
@@ -251,7 +285,7 @@ def _centred(trial: _Trial, end_of: EndOf) -> _Trial:
             end = end_of(outline, _AS_SIDES_TELL)
         except MeasureError:
             break
-        moved_trial = _Trial(outline=outline, end=end)
+        moved_trial = replace(trial, outline=outline, end=end)
         if moved_trial.fit < best.fit - _TELLS:
             break
         best = moved_trial

@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bandscan.errors import NoEndError, NoShaftError
+from bandscan.expected_width import ExpectedWidth
 from bandscan.model import Photo
 from calib.camera import FloatArray
 
@@ -54,6 +55,7 @@ _MIN_BLOCKS = 5  # 60 px of 650
 _METAL_SHARE = 0.6  # of a round shaft's picture that looks like metal at the least
 _HALF = 0.45  # streaks in a row: between what bench (0) and metal (1) show
 _SOLID_WEIGHT, _ON_WEIGHT, _FILL_WEIGHT, _BESIDE_WEIGHT, _AREA_POWER = 2.0, 0.4, 1.0, 0.2, 0.12
+_WIDTH_WEIGHT = 0.5
 _ALONG_RULES = 0.5  # variance across the axis over variance across plus along
 
 
@@ -100,15 +102,17 @@ class RoughShaft:
         )
 
 
-def rough_shaft(photo: Photo, avoid: Sequence[FloatArray]) -> RoughShaft:
-    """The part of a photo that looks most like a shaft, outside the polygons `avoid`.
+def rough_shaft(
+    photo: Photo, avoid: Sequence[FloatArray], expected: ExpectedWidth | None = None
+) -> RoughShaft:
+    """The part of a photo that looks most like a shaft; parameters as for `find_rough_shaft`.
 
     Raises
     ------
     NoShaftError
         Nothing looks like a shaft of ground metal.
     """
-    rough = find_rough_shaft(photo.grey, avoid)
+    rough = find_rough_shaft(photo.grey, avoid, expected)
     if rough is None:
         raise NoShaftError(
             f"No shaft was seen in the {photo.width_px} x {photo.height_px} px photo: no block of "
@@ -120,7 +124,9 @@ def rough_shaft(photo: Photo, avoid: Sequence[FloatArray]) -> RoughShaft:
 
 
 def find_rough_shaft(
-    grey: NDArray[np.uint8] | NDArray[np.uint16], avoid: Sequence[FloatArray]
+    grey: NDArray[np.uint8] | NDArray[np.uint16],
+    avoid: Sequence[FloatArray],
+    expected: ExpectedWidth | None = None,
 ) -> RoughShaft | None:
     """The part of a photo that looks most like a shaft.
 
@@ -130,6 +136,8 @@ def find_rough_shaft(
         Stored grey values.
     avoid : sequence of ndarray, shape (n, 2)
         Polygons, px, in which there is no shaft.
+    expected : ExpectedWidth, optional
+        What diameter and scale tell of its width.
 
     Returns
     -------
@@ -144,7 +152,8 @@ def find_rough_shaft(
     for polygon in avoid:
         corners = (np.asarray(polygon) + 0.5) * scale - 0.5
         cv2.fillPoly(usable, [np.rint(corners).astype(np.int32)], 0)
-    found = [_best_pair(_turn(logs, usable, angle)) for angle in _directions(logs, usable)]
+    here = None if expected is None else expected.at_scale(scale)
+    found = [_best_pair(_turn(logs, usable, angle), here) for angle in _directions(logs, usable)]
     likely = [rough for rough in found if rough is not None]
     if not likely:
         return None
@@ -385,7 +394,12 @@ def _mean_over(values: FloatArray, first: NDArray[np.int_], last: NDArray[np.int
     return np.where(count >= 2, mean, np.nan)
 
 
-def _pair_up(lines: _Lines, cells: _Cells, window: tuple[int, int] | None = None) -> _Pairs:
+def _pair_up(
+    lines: _Lines,
+    cells: _Cells,
+    expected: ExpectedWidth | None,
+    window: tuple[int, int] | None = None,
+) -> _Pairs:
     apart = lines.rows[None] - lines.rows[:, None]
     width = apart.mean(axis=2)
     fits = (width > _MIN_WIDTH_PX) & (apart.min(axis=2) > 0.6 * _MIN_WIDTH_PX)
@@ -415,6 +429,8 @@ def _pair_up(lines: _Lines, cells: _Cells, window: tuple[int, int] | None = None
         + _SOLID_WEIGHT * (_mean_over(solid, first, last) - 0.75)
         - _ON_WEIGHT * going_on
     )
+    if expected is not None:
+        score -= _WIDTH_WEIGHT * expected.unlike(width[a, b])
     score[last - first < _MIN_BLOCKS] = -np.inf
     return _Pairs(
         low=low, high=high, first=first, last=last, score=np.where(np.isnan(score), -np.inf, score)
@@ -456,12 +472,12 @@ def _rate(pairs: _Pairs, cells: _Cells) -> _Pairs:
     return near.best(best, score[best])
 
 
-def _best_pair(turned: _Turned) -> RoughShaft | None:
+def _best_pair(turned: _Turned, expected: ExpectedWidth | None) -> RoughShaft | None:
     cells = _read_cells(turned)
     lines = _find_lines(cells)
     if len(lines.rows) < 2:
         return None
-    pairs = _plausible(_rate(_pair_up(lines, cells), cells), turned)
+    pairs = _plausible(_rate(_pair_up(lines, cells, expected), cells), turned)
     if not pairs:
         return None
     for pair in pairs:  # the best may be a shoulder: the land before it has an end
@@ -476,7 +492,7 @@ def _best_pair(turned: _Turned) -> RoughShaft | None:
         if beyond > _STEP_BLOCKS:  # the shaft goes on with another diameter: take that end
             length = max(math.ceil((pair.high - pair.low).mean() / _BLOCK_PX), 2 * _MIN_BLOCKS)
             window = (reach[0], reach[0] + length) if at_first else (reach[1] - length, reach[1])
-            near_end = _plausible(_rate(_pair_up(lines, cells, window), cells), turned)
+            near_end = _plausible(_rate(_pair_up(lines, cells, expected, window), cells), turned)
             if near_end and _metal_ends(cells, near_end[0], at_first=at_first):
                 return _rough(turned, cells, near_end[0], pair.score)
     return rough

@@ -48,7 +48,14 @@ from bandscan.result import (
     SealFile,
     ShaftResult,
 )
-from bandscan.scaling import ScaleReading, bare_chain, build_chain, disagreement, width_strain
+from bandscan.scaling import (
+    ScaleReading,
+    bare_chain,
+    build_chain,
+    disagreement,
+    expected_width,
+    width_strain,
+)
 from bandscan.seal import check_fit, parse_seal
 from bandscan.shaft_limits import (
     CHAMFER_ANGLE_DEG,
@@ -326,12 +333,12 @@ def _outlines(
         Where nothing looks like a shaft.
     """
     side = stored_side(options.end_side, photo.orientation)
-    rough = rough_shaft(photo, known.avoid)
+    rough = rough_shaft(photo, known.avoid, known.width)
     card = stray_card(photo.grey, rough.sides_px.reshape(-1, 2))
     if card is not None:
         gathered.warnings.append(STRAY_CARD)
         known = replace(known, avoid=(*known.avoid, card))
-        rough = rough_shaft(photo, known.avoid)
+        rough = rough_shaft(photo, known.avoid, known.width)
     yield _likely_outlines(photo, lens.camera, rough, known, side)
     for factor in _WIDER:
         yield rival_outlines(photo, lens.camera, rough.widened(factor), known, end_side=side)
@@ -359,11 +366,12 @@ def _likely_outlines(
             raise complaint from error
 
 
-def _known_of_sides(lens: LensCalibration, gathered: _Gathered) -> Known:
+def _known_of_sides(lens: LensCalibration, options: MeasureOptions, gathered: _Gathered) -> Known:
     return Known(
         prior=prior_of(lens),
         normal=gathered.scales[0].plane(lens.camera).normal if gathered.scales else None,
         avoid=tuple(reading.outline_px for reading in gathered.scales),
+        width=expected_width(lens, gathered.scales, options),
     )
 
 
@@ -429,7 +437,7 @@ def _best_end(
 
     Where none is found and a person says where it is: the likeliest outline, and None.
     """
-    known = _known_of_sides(lens, gathered)
+    known = _known_of_sides(lens, options, gathered)
     seen: list[Outline] = []
 
     def stages() -> Iterator[Iterator[Outline]]:
@@ -457,7 +465,7 @@ def _best_end(
         return refine_outline(photo, lens.camera, outline, known)
 
     try:
-        return best_end(stages(), end_of, refine)
+        return best_end(stages(), end_of, refine, known.width)
     except MeasureError:
         if not seen or options.corrections is None or options.corrections.end_px is None:
             raise

@@ -11,6 +11,7 @@ import numpy as np
 from bandscan.chain import Chain
 from bandscan.disagreement import Contradiction, likely_causes
 from bandscan.errors import ScaleDisagreesError
+from bandscan.expected_width import ExpectedWidth
 from bandscan.influences import Influence, Stated, list_influences
 from bandscan.model import Outline, Photo
 from bandscan.options import MeasureOptions
@@ -119,6 +120,19 @@ def build_chain(
 def best_scale(scales: Sequence[ScaleReading]) -> ScaleReading | None:
     """The scale that is known best, if there is any."""
     return min(scales, key=lambda scale: scale.result.relative_u, default=None)
+
+
+def expected_width(
+    lens: LensCalibration, scales: Sequence[ScaleReading], options: MeasureOptions
+) -> ExpectedWidth | None:
+    """What diameter and scale tell of the shaft's width; None where one of them is missing."""
+    scale = best_scale(scales)
+    if scale is None or options.diameter_mm is None:
+        return None
+    away_mm = scale.result.mm_per_px * lens.camera.fx_px + (options.scale_height_mm or 0.0)
+    nearest_mm = options.diameter_mm  # a stated height may be wrong
+    level_px = options.diameter_mm * lens.camera.fx_px / max(away_mm, nearest_mm)
+    return ExpectedWidth(level_px=level_px)
 
 
 def width_strain(

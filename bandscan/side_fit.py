@@ -15,6 +15,7 @@ import numpy as np
 
 from bandscan import silhouette_fit
 from bandscan.edge_fit import Baseline
+from bandscan.expected_width import ExpectedWidth
 from bandscan.model import Photo, Silhouette
 from bandscan.silhouette_fit import Prior, SilhouetteFit, Window
 from calib.camera import FloatArray
@@ -54,11 +55,14 @@ class Known:
         laid along the shaft. The plainer side and it fix the slope of the fainter one.
     avoid : tuple of ndarray, shape (n, 2)
         Polygons, px, known not to be shaft: a card, a rule.
+    width : ExpectedWidth, optional
+        What diameter and scale tell of their distance.
     """
 
     prior: Prior = field(default_factory=Prior)
     normal: FloatArray | None = None
     avoid: tuple[FloatArray, ...] = ()
+    width: ExpectedWidth | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

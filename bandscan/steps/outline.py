@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from bandscan import edge_fit, sharp_lines
 from bandscan.errors import NoShaftError
+from bandscan.expected_width import ExpectedWidth
 from bandscan.model import Outline, Photo
 from bandscan.outline_search import RoughShaft
 from bandscan.sampling import sample_strip
@@ -148,7 +149,7 @@ def rival_outlines(
         beyond = rough.beyond[end]
         assert beyond is not None
         frame = _Frame.of(camera, rough, end)
-        for pair in _candidates(photo, frame, known.avoid):
+        for pair in _candidates(photo, frame, known):
             pairs.append(replace(pair, merit=pair.merit * (1.0 - beyond) ** 2))
     pairs.sort(key=lambda pair: -pair.merit)
     distinct: list[_Pair] = []
@@ -185,7 +186,7 @@ def _ends(rough: RoughShaft, end_side: str) -> list[int]:
     return [end for end in ends if (middle[end] - middle[1 - end]) @ side > 0.0]
 
 
-def _candidates(photo: Photo, frame: _Frame, polygons: Sequence[FloatArray]) -> list[_Pair]:
+def _candidates(photo: Photo, frame: _Frame, known: Known) -> list[_Pair]:
     """Pairs of lines that may be the silhouettes."""
     step = frame.unit_px
     if frame.length < _SHORTEST * frame.width:
@@ -195,7 +196,7 @@ def _candidates(photo: Photo, frame: _Frame, polygons: Sequence[FloatArray]) -> 
     o = np.arange(-_REACH * frame.width, _REACH * frame.width, step)
     points = _grid(frame, s, o)
     values = sample_strip(photo, points[..., 0], points[..., 1])
-    values[_inside_any(points, polygons, step)] = np.nan
+    values[_inside_any(points, known.avoid, step)] = np.nan
     pooled = values.reshape(o.size, -1, sharp_lines.POOL).mean(axis=2)
     evidence, hidden = sharp_lines.edge_evidence(pooled)
     rings = sharp_lines.ring_likeness(values[:, ::2], s[::2], frame.width)
@@ -218,7 +219,7 @@ def _candidates(photo: Photo, frame: _Frame, polygons: Sequence[FloatArray]) -> 
                         metal=metal,
                     )
                 )  # fmt: skip
-        pairs += _pairs(lines, frame)[:_MOST_PAIRS]
+        pairs += _pairs(lines, frame, known.width)[:_MOST_PAIRS]
     return pairs
 
 
@@ -230,7 +231,7 @@ def _metal_beside(rings: FloatArray, row: int, side: float, width_samples: float
     return float(rings[beside].mean()) if beside.size else 0.0
 
 
-def _pairs(lines: list[_Line], frame: _Frame) -> list[_Pair]:
+def _pairs(lines: list[_Line], frame: _Frame, expected: ExpectedWidth | None) -> list[_Pair]:
     """Pairs of lines that can be the silhouettes of one shaft, the likeliest first.
 
     Lines parallel to the axis in space have tilts that change linearly across the picture; a
@@ -249,6 +250,8 @@ def _pairs(lines: list[_Line], frame: _Frame) -> list[_Pair]:
             ):
                 continue
             merit = (low.merit + high.merit) * math.exp(-0.5 * (lopsided / _USUAL_LOPSIDED) ** 2)
+            if expected is not None:
+                merit *= math.exp(-expected.against(high.at - low.at))
             pairs.append(_Pair(frame=frame, low=low, high=high, merit=merit))
     return sorted(pairs, key=lambda pair: -pair.merit)
 

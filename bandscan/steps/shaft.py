@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from bandscan import edge_fit, outline_search, silhouette_fit
 from bandscan.edge_fit import Baseline, EdgeLine
 from bandscan.errors import NoShaftError
+from bandscan.expected_width import ExpectedWidth
 from bandscan.model import Outline, Photo
 from bandscan.outline_search import RoughShaft
 from bandscan.side_fit import Known, fit_sides
@@ -84,7 +85,7 @@ def find_outlines(
         for k in (0, 1)
     ]
     end_s = _find_end(photo, strips[0], known_px)
-    choices = [_choose_lines(strip, known_px, end_s) for strip in strips]
+    choices = [_choose_lines(strip, known_px, end_s, known.width) for strip in strips]
     start_s = end_s + _CHAMFER_LENGTH * width
 
     def outline(lines: tuple[EdgeLine, EdgeLine]) -> Outline | None:
@@ -181,7 +182,9 @@ def _read_strip(
     return _Strip(base=base, s=s, o=o, values=values, width_px=width)
 
 
-def _choose_lines(strip: _Strip, known_px: float, end_s: float) -> list[EdgeLine]:
+def _choose_lines(
+    strip: _Strip, known_px: float, end_s: float, expected: ExpectedWidth | None
+) -> list[EdgeLine]:
     """What may be the silhouette among the edges beside the shaft, the likeliest first.
 
     The end tells how far out metal goes: there, and not beside it, an edge lies across
@@ -190,13 +193,16 @@ def _choose_lines(strip: _Strip, known_px: float, end_s: float) -> list[EdgeLine
     clear_s = min(end_s - _BULGE * strip.width_px - 10.0, -0.5 * known_px)
     chamfer = _CHAMFER_HEIGHT * strip.width_px
     reach = _metal_reach(strip, known_px, end_s)
+    weight = _weights(strip, reach, chamfer)
+    if expected is not None:
+        weight = weight * np.exp(-expected.against(strip.width_px + strip.o))
     lines = edge_fit.find_edge_lines(
         strip.values,
         strip.s,
         strip.o,
         before_px=(clear_s - _BEFORE_PX, clear_s),
         early_px=max(_EARLY_LENGTH * strip.width_px, 3.0 * edge_fit.BLOCK_PX),
-        weight=_weights(strip, reach, chamfer),
+        weight=weight,
     )
     if not lines:
         reach_px = float(strip.s[-1])

@@ -163,3 +163,12 @@ def test_a_notch_in_the_outline_is_no_band():
     strip = paint([(20.0, 22.0), (40.0, 42.0)])
     found = find_bands(strip, land_mm=LAND, notches_mm=[(20.0, 22.0)], arc_rad=ARC).bands
     assert [round(band.start.axial_mm) for band in found] == [40]
+
+
+@pytest.mark.parametrize("seed", [2, 3])
+def test_a_groove_whose_wall_shows_is_no_band(seed):
+    """Common practice, no published source: a wall lies in its own shade at all angles."""
+    strip = paint([(20.0, 21.6)], seed=seed)
+    assert len(positions(strip)) == 1
+    wall = np.abs(strip.axial_mm - 20.0) < 0.12
+    assert positions(replace(strip, values=np.where(wall, 0.4, 1.0) * strip.values)) == []

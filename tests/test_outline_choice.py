@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from bandscan.errors import NoEndError
+from bandscan.expected_width import ExpectedWidth
 from bandscan.model import EndFace, Outline, Silhouette
 from bandscan.outline_choice import best_end
 from calib.quantity import Estimate
@@ -72,6 +73,28 @@ def test_a_side_of_one_outline_is_paired_with_a_side_of_another():
     best, end = best_end([[inner, skewed]], end_of, as_it_is)
     assert width_of(best) == pytest.approx(TRUE_WIDTH_PX)
     assert end.support == pytest.approx(0.58)
+
+
+def test_what_hardly_differs_from_an_outline_without_an_end_is_not_tried():
+    tried = []
+
+    def no_end(candidate: Outline, _: float) -> EndFace:
+        tried.append(width_of(candidate))
+        raise NoEndError("No end.", "Look again.")
+
+    with pytest.raises(NoEndError):
+        best_end([map(outline, (400.0, 401.5, 420.0))], no_end, as_it_is)
+    assert tried == [400.0, 420.0]
+
+
+def test_of_ends_that_show_alike_the_one_of_the_expected_width_is_taken():
+    best, _ = best_end(
+        [map(outline, (250.0, 400.0))],
+        lambda *_: end_with(0.55),
+        as_it_is,
+        ExpectedWidth(level_px=410.0),
+    )
+    assert width_of(best) == 400.0
 
 
 def test_the_sides_of_the_chosen_outline_are_refined():

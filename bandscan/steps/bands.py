@@ -38,6 +38,10 @@ _BESIDE_MM = (0.3, 1.0)  # from an edge, where the metal beside is looked at
 # Bands of rendered photos are darker by 1.45 at most in the median of the angles, and brighter by
 # 1.1 or more at some.
 _SHADE, _BRIGHTER = math.log(1.65), math.log(1.05)
+# The wall of a groove shows as a line darker than the metal on either side of it, at all angles:
+# by 0.6 to 1.4 of the logarithm on rendered photos, edges of bands by 0.08 at most.
+_WALL = 0.3
+_WALL_AT_MM, _BESIDE_WALL_MM = 0.25, (0.3, 0.9)  # from the edge
 _LEAST_WIDTH_MM = 0.5  # lips leave 0.6 mm and more
 _MOST_U_SHARE = 0.3  # of the width: edges that uncertain are no edges
 _BLUR_COLUMNS = 0.7  # standard deviation of lens, mosaic and sampling together, in pixels
@@ -126,6 +130,7 @@ def _read_band(
         _is_patch(start, end)
         or _is_ragged(start, end)
         or _in_shade(strip, start.position_mm, end.position_mm)
+        or _has_wall(strip, start.position_mm, end.position_mm)
     ):
         return None
     edges = _edge(start, strip), _edge(end, strip)
@@ -174,6 +179,25 @@ def _in_shade(strip: Strip, start_mm: float, end_mm: float) -> bool:
         return False
     darker = logs[seen][:, beside].mean(axis=1) - logs[seen][:, inside].mean(axis=1)
     return bool(np.median(darker) > _SHADE and np.quantile(darker, 0.05) > -_BRIGHTER)
+
+
+def _has_wall(strip: Strip, start_mm: float, end_mm: float) -> bool:
+    """Whether one of its edges is the wall of a groove, and no change of finish."""
+    logs = np.log(np.maximum(strip.values, 0.0) + _DARK_LEVEL)
+    near, far = np.minimum(_BESIDE_WALL_MM, (0.5 * (end_mm - start_mm), end_mm - start_mm))
+
+    def is_wall(edge_mm: float) -> bool:
+        away = strip.axial_mm - edge_mm
+        line = np.abs(away) < _WALL_AT_MM
+        before, behind = (away > -far) & (away < -near), (away > near) & (away < far)
+        if not (line.any() and before.any() and behind.any()):
+            return False
+        beside = np.minimum(logs[:, before].mean(axis=1), logs[:, behind].mean(axis=1))
+        darker = beside[:, None] - logs[:, line]
+        seen = np.isfinite(darker).all(axis=1)
+        return bool(seen.any() and np.median(darker[seen], axis=0).max() > _WALL)
+
+    return is_wall(start_mm) or is_wall(end_mm)
 
 
 def _is_ring(fits: tuple[StepFit, StepFit]) -> bool:

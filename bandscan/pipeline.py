@@ -114,6 +114,7 @@ class _Gathered:
     photo: Photo | None = None
     lens: LensCalibration | None = None
     scales: list[ScaleReading] = field(default_factory=list)
+    unused: list[ScaleReading] = field(default_factory=list)  # lies there, but is not to be used
     complaint: MeasureError | None = None  # of the scales
     diameter_scale: ScaleResult | None = None
     diameter_in_photo: Estimate | None = None
@@ -317,8 +318,12 @@ def _read_scales(
     photo: Photo, camera: Camera, options: MeasureOptions, gathered: _Gathered
 ) -> None:
     """Card and rule, before the shaft: their straight edges must not be taken for its own."""
-    complaint = _try_card(photo, camera, options, gathered)
-    complaint = _try_rule(photo, camera, options, gathered) or complaint
+    if options.scale == "none":
+        _try_rule(photo, camera, options, gathered.unused)
+        return
+    complaint = _try_card(photo, camera, options, gathered.scales)
+    if options.scale == "rule" or (options.scale == "auto" and not gathered.scales):
+        complaint = _try_rule(photo, camera, options, gathered.scales) or complaint
     gathered.complaint = None if gathered.scales else complaint  # a card need not lie there too
 
 
@@ -367,35 +372,34 @@ def _likely_outlines(
 
 
 def _known_of_sides(lens: LensCalibration, options: MeasureOptions, gathered: _Gathered) -> Known:
+    """A scale that is not to be used still tells where the shaft is not, and its rough width."""
+    lying = [*gathered.scales, *gathered.unused]
     return Known(
         prior=prior_of(lens),
         normal=gathered.scales[0].plane(lens.camera).normal if gathered.scales else None,
-        avoid=tuple(reading.outline_px for reading in gathered.scales),
-        width=expected_width(lens, gathered.scales, options),
+        avoid=tuple(reading.outline_px for reading in lying),
+        width=expected_width(lens, lying, options),
     )
 
 
 def _try_card(
-    photo: Photo, camera: Camera, options: MeasureOptions, gathered: _Gathered
+    photo: Photo, camera: Camera, options: MeasureOptions, readings: list[ScaleReading]
 ) -> MeasureError | None:
     if options.card_path is None or options.scale not in ("auto", "card"):
         return None
     board = read_board(options.card_path)
     try:
-        gathered.scales.append(read_card(photo, camera, board))
+        readings.append(read_card(photo, camera, board))
     except MeasureError as error:
         return error
     return None
 
 
 def _try_rule(
-    photo: Photo, camera: Camera, options: MeasureOptions, gathered: _Gathered
+    photo: Photo, camera: Camera, options: MeasureOptions, readings: list[ScaleReading]
 ) -> MeasureError | None:
-    wanted = options.scale == "rule" or (options.scale == "auto" and not gathered.scales)
-    if not wanted:
-        return None
     try:
-        gathered.scales.append(
+        readings.append(
             read_rule(photo, camera, pitch_mm=options.pitch_mm, rule_class=options.rule_class)
         )
     except MeasureError as error:

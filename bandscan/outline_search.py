@@ -56,6 +56,7 @@ _METAL_SHARE = 0.6  # of a round shaft's picture that looks like metal at the le
 _HALF = 0.45  # streaks in a row: between what bench (0) and metal (1) show
 _SOLID_WEIGHT, _ON_WEIGHT, _FILL_WEIGHT, _BESIDE_WEIGHT, _AREA_POWER = 2.0, 0.4, 1.0, 0.2, 0.12
 _WIDTH_WEIGHT = 0.5
+_LEAST_LENGTH = 1.2  # of the width: on less a side's direction is told too poorly to draw an end
 _ALONG_RULES = 0.5  # variance across the axis over variance across plus along
 
 
@@ -83,6 +84,22 @@ class RoughShaft:
         """Sides so much further from the middle."""
         middle = self.sides_px.mean(axis=0)
         return replace(self, sides_px=middle + factor * (self.sides_px - middle))
+
+    def lengthened(self) -> RoughShaft:
+        """Long enough to tell the direction of its sides, where metal goes on.
+
+        Where the land ends before, the fits of its sides do.
+        """
+        width = float(np.linalg.norm(self.sides_px[0] - self.sides_px[1], axis=1).mean())
+        middle = self.sides_px.mean(axis=0)
+        length = float(np.linalg.norm(middle[1] - middle[0]))
+        missing = _LEAST_LENGTH * width / max(length, 1.0) - 1.0
+        sides = self.sides_px.copy()
+        for end in (0, 1):
+            share = self.beyond[end]
+            if missing > 0.0 and share is not None and share >= METAL_GOES_ON:
+                sides[:, end] += missing * (middle[end] - middle[1 - end])
+        return replace(self, sides_px=sides)
 
     def no_end(self, end_side: str) -> NoEndError:
         """The refusal where no end of it is seen, or not on the side that was named."""
@@ -160,7 +177,7 @@ def find_rough_shaft(
     best = max(likely, key=lambda rough: rough.score)
     return RoughShaft(
         sides_px=(best.sides_px + 0.5) / scale - 0.5, beyond=best.beyond, score=best.score
-    )
+    ).lengthened()
 
 
 def _directions(logs: FloatImage, usable: NDArray[np.uint8]) -> list[float]:

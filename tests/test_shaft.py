@@ -1,5 +1,6 @@
 """The shaft's outline against painted cylinders whose silhouettes are known in closed form."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -9,7 +10,7 @@ import pytest
 from bandscan.edge_fit import baseline_through, undistorted
 from bandscan.errors import NoEndError, NoShaftError
 from bandscan.model import Outline, Photo
-from bandscan.outline_search import rough_shaft
+from bandscan.outline_search import RoughShaft, rough_shaft
 from bandscan.side_fit import Known, fit_sides
 from bandscan.silhouette_fit import SEGMENT_PX, Window, fit_silhouette, mean_profiles
 from bandscan.steps.shaft import find_outlines
@@ -261,3 +262,14 @@ def test_a_baseline_is_straight_where_the_lens_is_taken_out():
     assert np.abs(bow).max() > 1.0  # the line is bowed in the photo and straight without the lens
     straight = undistorted(bent, middle)
     np.testing.assert_allclose(np.diff(straight, n=2, axis=0), 0.0, atol=1e-6)
+
+
+def test_a_block_too_short_to_tell_its_direction_is_followed_where_metal_goes_on():
+    """Behaviour of our own, no published source."""
+    sides = np.array([[[100.0, 50.0], [160.0, 50.0]], [[100.0, 250.0], [160.0, 250.0]]])
+    short = RoughShaft(sides_px=sides, beyond=(0.1, 0.9), score=1.0)
+    longer = short.lengthened()
+    assert longer.sides_px[:, 0].tolist() == sides[:, 0].tolist()
+    assert np.ptp(longer.sides_px[0, :, 0]) == pytest.approx(1.2 * 200.0)
+    at_frame = replace(short, beyond=(0.1, None))
+    assert at_frame.lengthened().sides_px.tolist() == sides.tolist()

@@ -48,14 +48,8 @@ from bandscan.result import (
     SealFile,
     ShaftResult,
 )
-from bandscan.scaling import (
-    ScaleReading,
-    bare_chain,
-    build_chain,
-    disagreement,
-    expected_width,
-    width_strain,
-)
+from bandscan.scale_choice import ScaleChoice, choose_scale, refuse_if_apart, weigh
+from bandscan.scaling import ScaleReading, bare_chain, disagreement, expected_width, width_strain
 from bandscan.seal import check_fit, parse_seal
 from bandscan.shaft_limits import (
     CHAMFER_ANGLE_DEG,
@@ -114,6 +108,7 @@ class _Gathered:
     photo: Photo | None = None
     lens: LensCalibration | None = None
     scales: list[ScaleReading] = field(default_factory=list)
+    choice: ScaleChoice = field(default_factory=ScaleChoice)
     unused: list[ScaleReading] = field(default_factory=list)  # lies there, but is not to be used
     complaint: MeasureError | None = None  # of the scales
     diameter_scale: ScaleResult | None = None
@@ -264,11 +259,14 @@ def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     _read_scales(photo, camera, options, gathered)
     lens = gathered.lens = bend_to_scale(lens, [reading.plane for reading in gathered.scales])
     camera = lens.camera
+    gathered.choice = choose_scale(gathered.scales, camera, options)
     outline, end = _best_end(photo, lens, options, gathered)
-    scaled = build_chain(outline, lens, gathered.scales, options)
+    weighed = weigh(gathered.choice, outline, lens, options)
+    scaled = weighed.scaled
+    gathered.warnings += weighed.doubts
     gathered.diameter_in_photo, gathered.agreement = scaled.diameter_in_photo, scaled.agreement
-    if scaled.agreement is not None and not scaled.agreement.agree:
-        raise disagreement(photo, outline, lens, gathered.scales, options)
+    if weighed.compared and scaled.agreement is not None and not scaled.agreement.agree:
+        raise disagreement(photo, outline, lens, weighed.compared, options)
     chain, influences = scaled.chain, scaled.influences
     pose = chain.pose()
     end = _end_by_hand(photo, camera, pose, end, options, gathered)
@@ -318,13 +316,13 @@ def _read_scales(
     photo: Photo, camera: Camera, options: MeasureOptions, gathered: _Gathered
 ) -> None:
     """Card and rule, before the shaft: their straight edges must not be taken for its own."""
-    if options.scale == "none":
-        _try_rule(photo, camera, options, gathered.unused)
-        return
-    complaint = _try_card(photo, camera, options, gathered.scales)
-    if options.scale == "rule" or (options.scale == "auto" and not gathered.scales):
-        complaint = _try_rule(photo, camera, options, gathered.scales) or complaint
-    gathered.complaint = None if gathered.scales else complaint  # a card need not lie there too
+    used, unused = gathered.scales, gathered.unused
+    complaint = None
+    for kind, attempt in (("card", _try_card), ("rule", _try_rule)):
+        asked = options.scale in ("auto", kind)
+        failed = attempt(photo, camera, options, used if asked else unused)
+        complaint = (failed if asked else None) or complaint
+    gathered.complaint = None if used else complaint  # one of the two is enough
 
 
 def _outlines(
@@ -385,7 +383,7 @@ def _known_of_sides(lens: LensCalibration, options: MeasureOptions, gathered: _G
 def _try_card(
     photo: Photo, camera: Camera, options: MeasureOptions, readings: list[ScaleReading]
 ) -> MeasureError | None:
-    if options.card_path is None or options.scale not in ("auto", "card"):
+    if options.card_path is None:
         return None
     board = read_board(options.card_path)
     try:
@@ -424,6 +422,7 @@ def _refuse_without_scale(options: MeasureOptions, gathered: _Gathered) -> None:
             "Lay a steel rule or the printed card beside the shaft, or give --diameter as "
             "measured with a micrometer.",
         )
+    refuse_if_apart(gathered.choice)
     if options.scale_height_mm is None:
         kind = gathered.scales[0].result.kind
         raise NoScaleError(
@@ -442,6 +441,7 @@ def _best_end(
     Where none is found and a person says where it is: the likeliest outline, and None.
     """
     known = _known_of_sides(lens, options, gathered)
+    scale = gathered.choice.scale
     seen: list[Outline] = []
 
     def stages() -> Iterator[Iterator[Outline]]:
@@ -457,12 +457,14 @@ def _best_end(
 
     def end_of(outline: Outline, most_lean_rad: float) -> EndFace:
         check_metal_stops(photo, outline)
-        pose = _pose_of_shaft(bare_chain(outline, lens, gathered.scales, options), lens.camera)
+        pose = _pose_of_shaft(
+            bare_chain(outline, lens, gathered.choice.scale, options), lens.camera
+        )
         near_mm = _axial_of(pose, lens.camera, outline.end_px)
         axis = AxisDoubt.of(outline, lens.camera.fx_px)
         axis = replace(axis, lean_rad=min(axis.lean_rad, most_lean_rad))
         end = find_end_face(photo, lens.camera, pose, approximate_axial_mm=near_mm, axis=axis)
-        strain = end.strain + width_strain(outline, lens, gathered.scales, options)
+        strain = end.strain + width_strain(outline, lens, scale, options)
         return replace(end, strain=strain)
 
     def refine(outline: Outline) -> Outline:

@@ -75,11 +75,10 @@ class Scaled:
 def bare_chain(
     outline: Outline,
     lens: LensCalibration,
-    scales: Sequence[ScaleReading],
+    scale: ScaleReading | None,
     options: MeasureOptions,
 ) -> Chain:
     """The measurement model, diameter and scale not yet weighed."""
-    scale = best_scale(scales)
     return Chain(
         camera=lens.camera,
         sides_px=(outline.sides[0].points_px, outline.sides[1].points_px),
@@ -94,13 +93,13 @@ def bare_chain(
 def build_chain(
     outline: Outline,
     lens: LensCalibration,
-    scales: Sequence[ScaleReading],
+    scale: ScaleReading | None,
     options: MeasureOptions,
 ) -> Scaled:
     """The measurement model with its weights; compares diameter and scale where both are there."""
-    chain = bare_chain(outline, lens, scales, options)
+    chain = bare_chain(outline, lens, scale, options)
     influences = _influences(chain, outline, lens, options)
-    if not scales:
+    if scale is None:
         return Scaled(chain=chain, influences=influences)
     if options.diameter_mm is None:
         in_photo = diameter_by_scale(chain, influences)
@@ -138,7 +137,7 @@ def expected_width(
 def width_strain(
     outline: Outline,
     lens: LensCalibration,
-    scales: Sequence[ScaleReading],
+    scale: ScaleReading | None,
     options: MeasureOptions,
 ) -> float:
     """Square of how far diameter and scale are apart for an outline, over its standard uncertainty.
@@ -146,9 +145,9 @@ def width_strain(
     No more than `_MOST_STRAIN`: what a person states may be wrong, and must not choose the
     outline against all that shows.
     """
-    if not scales or options.diameter_mm is None or options.scale_height_mm is None:
+    if scale is None or options.diameter_mm is None or options.scale_height_mm is None:
         return 0.0
-    agreement = build_chain(outline, lens, scales, options).agreement
+    agreement = build_chain(outline, lens, scale, options).agreement
     assert agreement is not None
     return min((2.0 * agreement.en) ** 2, _MOST_STRAIN)
 
@@ -157,14 +156,13 @@ def disagreement(
     photo: Photo,
     outline: Outline,
     lens: LensCalibration,
-    scales: Sequence[ScaleReading],
+    scale: ScaleReading,
     options: MeasureOptions,
 ) -> ScaleDisagreesError:
     """The refusal of a diameter and a scale, with the likeliest causes as the photo shows them."""
-    scaled, scale = build_chain(outline, lens, scales, options), best_scale(scales)
-    assert scale is not None
+    scaled = build_chain(outline, lens, scale, options)
     assert scaled.agreement is not None
-    chain = bare_chain(outline, lens, scales, options)
+    chain = bare_chain(outline, lens, scale, options)
     usual = lens_from_exif(photo.identity, photo.width_px, photo.height_px)
 
     def en_of(changed: Chain) -> float:

@@ -49,7 +49,14 @@ from bandscan.result import (
     ShaftResult,
 )
 from bandscan.scale_choice import ScaleChoice, choose_scale, refuse_if_apart, weigh
-from bandscan.scaling import ScaleReading, bare_chain, disagreement, expected_width, width_strain
+from bandscan.scaling import (
+    ScaleReading,
+    bare_chain,
+    disagreement,
+    expected_width,
+    lens_by_scales,
+    width_strain,
+)
 from bandscan.seal import check_fit, parse_seal
 from bandscan.shaft_limits import (
     CHAMFER_ANGLE_DEG,
@@ -82,7 +89,6 @@ from calib.lens import LensCalibration, lens_from_exif
 from calib.lensfile import lens_for_photo, read_lens
 from calib.monte_carlo import Spread
 from calib.quantity import Estimate
-from calib.self_calibration import bend_to_scale
 from calib.stray_card import stray_card
 
 ARC_HALF_RAD = math.radians(45.0)
@@ -257,7 +263,7 @@ def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     gathered.warnings += doubts_of_lens(photo, lens)
     camera = lens.camera
     _read_scales(photo, camera, options, gathered)
-    lens = gathered.lens = bend_to_scale(lens, [reading.plane for reading in gathered.scales])
+    lens = gathered.lens = lens_by_scales(lens, gathered.scales)
     camera = lens.camera
     gathered.choice = choose_scale(gathered.scales, camera, options)
     outline, end = _best_end(photo, lens, options, gathered)

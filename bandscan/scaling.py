@@ -16,8 +16,10 @@ from bandscan.influences import Influence, Stated, list_influences
 from bandscan.model import Outline, Photo
 from bandscan.options import MeasureOptions
 from bandscan.result import Agreement, ScaleResult
+from calib.board import BoardView
 from calib.camera import Camera, FloatArray
 from calib.lens import LensCalibration, lens_from_exif
+from calib.lens_from_card import lens_from_card
 from calib.quantity import Estimate, expanded_en
 from calib.scale import ScalePlane
 from calib.self_calibration import bend_to_scale
@@ -43,12 +45,15 @@ class ScaleReading:
         Convex region of the picture that it covers.
     size_checked : bool
         Whether a print was measured; a rule needs no such check.
+    view : BoardView or None
+        A card's corners.
     """
 
     result: ScaleResult
     plane: Callable[[Camera], ScalePlane]
     outline_px: FloatArray
     size_checked: bool = True
+    view: BoardView | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -116,6 +121,16 @@ def build_chain(
     )
 
 
+def lens_by_scales(lens: LensCalibration, scales: Sequence[ScaleReading]) -> LensCalibration:
+    """An estimated lens with what the scales of the photo tell of it; one from a file as it is."""
+    for reading in scales:
+        if reading.view is not None:
+            told = lens_from_card(lens, reading.view)
+            if told is not lens:
+                return told
+    return bend_to_scale(lens, [reading.plane for reading in scales])
+
+
 def best_scale(scales: Sequence[ScaleReading]) -> ScaleReading | None:
     """The scale that is known best, if there is any."""
     return min(scales, key=lambda scale: scale.result.relative_u, default=None)
@@ -179,7 +194,7 @@ def disagreement(
             print_checked=scale.size_checked,
             pitch_given=options.pitch_mm is not None,
             lens=lens,
-            estimated=bend_to_scale(usual, [scale.plane]),
+            estimated=lens_by_scales(usual, [scale]),
             pitch_mm=scale.result.pitch_mm,
         )
     )

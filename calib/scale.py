@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 
 from calib.camera import Camera, FloatArray
 from calib.errors import ScaleUnreadableError
+from calib.gauss_newton import gauss_newton
+from calib.pose import pose_start, rotation
 from calib.rule_class import origin, relative_u
 
 # A scale is laid to be read, so it faces the camera to within some 12 degrees (standard
@@ -26,7 +28,6 @@ FACING_U_RAD = math.radians(12.0)
 # error.
 CHECKED_PRINT_RELATIVE_U = 0.0005
 UNCHECKED_PRINT_RELATIVE_U = 0.002
-_ITERATIONS = 25
 _FEWEST_MARKS = 8
 
 
@@ -189,20 +190,20 @@ def plane_from_corners(
     ideal = camera.undistort(corners_px)
     middle = object_mm.mean(axis=0)
     board = object_mm - middle
-    state = _pose_start(ideal, board)
+    state = pose_start(ideal, board)
     focal = 0.5 * (camera.fx_px + camera.fy_px)
     weight = np.repeat(1.0 / np.maximum(u_px, 1e-3), 2)
 
     def residuals(pose: FloatArray) -> FloatArray:
-        points = board @ _rotation(pose[:3])[:, :2].T + pose[3:]
+        points = board @ rotation(pose[:3])[:, :2].T + pose[3:]
         return np.asarray(((points[:, :2] / points[:, 2:] - ideal) * focal).ravel() * weight)
 
-    state, jacobian, rest = _gauss_newton(residuals, state, np.array([1e-6] * 3 + [1e-4] * 3))
+    state, jacobian, rest = gauss_newton(residuals, state, np.array([1e-6] * 3 + [1e-4] * 3))
     excess = max(1.0, float(rest @ rest) / max(1, rest.size - 6))
     covariance = np.linalg.inv(jacobian.T @ jacobian) * excess
-    rotation = _rotation(state[:3])
+    turned = rotation(state[:3])
     long_axis = int(np.argmax(np.ptp(board, axis=0)))
-    along, normal, point = rotation[:, long_axis], rotation[:, 2], state[3:]
+    along, normal, point = turned[:, long_axis], turned[:, 2], state[3:]
     if normal @ point > 0.0:
         normal = -normal
     to_change = np.zeros((3, 6))
@@ -298,7 +299,7 @@ class _RuleFit:
             return np.append(self.residuals(state) * weight, state[4] / FACING_U_RAD)
 
         steps = np.array([1e-4 * self.start[0], 1e-5, 1e-6, 1e-6, 1e-6])
-        state, jacobian, rest = _gauss_newton(weighted, self.start, steps)
+        state, jacobian, rest = gauss_newton(weighted, self.start, steps)
         if not np.isfinite(state).all() or state[0] <= 0.0:
             raise ScaleUnreadableError(
                 "The rule's graduations fit no straight rule in space.",
@@ -310,98 +311,6 @@ class _RuleFit:
         pick[0, 0] = 1.0 / state[0]
         pick[1, 2] = pick[2, 4] = 1.0
         return state, pick @ covariance @ pick.T, float(rest @ rest)
-
-
-def _gauss_newton(
-    residuals: object, start: FloatArray, steps: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Minimise a sum of squares; returns the state, its Jacobian and the residuals.
-
-    Raises
-    ------
-    ScaleUnreadableError
-        Where the lens folds the picture over, so that a residual has no value.
-    """
-    assert callable(residuals)
-    state = start.copy()
-    rest = residuals(state)
-    for _ in range(_ITERATIONS):
-        jacobian = np.stack(
-            [
-                (residuals(state + np.eye(state.size)[i] * s) - rest) / s
-                for i, s in enumerate(steps)
-            ],
-            axis=1,
-        )
-        if not np.isfinite(jacobian).all() or not np.isfinite(rest).all():
-            raise ScaleUnreadableError(
-                "Through this lens, some marks of the scale have no place in space.",
-                "Give the lens file of the camera that took the photo.",
-            )
-        change = np.linalg.lstsq(jacobian, -rest, rcond=None)[0]
-        for damping in (1.0, 0.3, 0.1, 0.03):
-            trial = state + damping * change
-            trial_rest = residuals(trial)
-            if trial_rest @ trial_rest < rest @ rest:
-                break
-        else:
-            break
-        improved = float(rest @ rest - trial_rest @ trial_rest)
-        state, rest = trial, trial_rest
-        if improved < 1e-10 * float(rest @ rest) + 1e-12:
-            break
-    return state, jacobian, rest
-
-
-def _pose_start(ideal: FloatArray, board_mm: FloatArray) -> FloatArray:
-    """Rotation vector and translation from the homography of board to picture (Zhang 2000)."""
-    ones = np.ones((board_mm.shape[0], 1))
-    points = np.hstack([board_mm, ones])
-    zero = np.zeros_like(points)
-    rows = np.vstack(
-        [
-            np.hstack([points, zero, -ideal[:, :1] * points]),
-            np.hstack([zero, points, -ideal[:, 1:] * points]),
-        ]
-    )
-    homography = np.linalg.svd(rows)[2][-1].reshape(3, 3)
-    scale = 2.0 / (np.linalg.norm(homography[:, 0]) + np.linalg.norm(homography[:, 1]))
-    if homography[2, 2] < 0.0:
-        scale = -scale
-    first, second, translation = (homography * scale).T
-    u, _, vt = np.linalg.svd(np.stack([first, second, np.cross(first, second)], axis=1))
-    rotation = u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
-    return np.concatenate([_rotation_vector(rotation), translation])
-
-
-def _rotation(vector: FloatArray) -> FloatArray:
-    """Rotation matrix of a rotation vector (Rodrigues)."""
-    angle = float(np.linalg.norm(vector))
-    if angle < 1e-12:
-        return np.eye(3)
-    x, y, z = vector / angle
-    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
-    return np.asarray(np.eye(3) + math.sin(angle) * cross + (1.0 - math.cos(angle)) * cross @ cross)
-
-
-def _rotation_vector(rotation: FloatArray) -> FloatArray:
-    """Rotation vector of a matrix, also near half a turn (from the symmetric part)."""
-    cosine = float(np.clip((np.trace(rotation) - 1.0) / 2.0, -1.0, 1.0))
-    angle = math.acos(cosine)
-    skew = np.array(
-        [
-            rotation[2, 1] - rotation[1, 2],
-            rotation[0, 2] - rotation[2, 0],
-            rotation[1, 0] - rotation[0, 1],
-        ]
-    )
-    if angle < 1e-9:
-        return np.zeros(3)
-    if math.pi - angle > 1e-4:
-        return np.asarray(skew * angle / (2.0 * math.sin(angle)))
-    values, vectors = np.linalg.eigh(rotation + rotation.T)
-    axis = vectors[:, int(np.argmax(values))]
-    return np.asarray(axis * angle * (1.0 if axis @ skew >= 0.0 else -1.0))
 
 
 def _mm_per_px(camera: Camera, point: FloatArray, along: FloatArray) -> float:

@@ -57,6 +57,7 @@ def read_card(photo: Photo, camera: Camera, board: Board) -> ScaleReading:
         plane=plane,
         outline_px=_card_outline(view, board),
         size_checked=checked,
+        view=view,
     )
 
 

@@ -26,6 +26,7 @@ _FAINT_FIT = 0.4
 # Lines further from what was seen are the shaft's sides less often: 0.65 on a pair that was not.
 _LATER_FIT = 0.7
 _TELLS = 2.0 * STRAIN_COSTS  # of support: a lead that makes an outline e times as likely
+_LOST = 3.0 * _TELLS  # of support: another edge was taken for the end
 _MOST_TRIALS = 20  # a stage
 _CENTRINGS, _SETTLED_PX = 3, 0.1
 _WELL_KNOWN_PX = 0.3  # a side known better gains nothing from where the end shows the axis
@@ -259,12 +260,13 @@ def _does_not_fit(support: float) -> str:
 
 
 def _refined(trial: _Trial, end_of: EndOf, refine: Refine) -> _Trial:
-    """The trial with its sides placed anew; as it was where no end fits to them."""
+    """The trial with its sides placed anew; as it was where its end does not fit to them."""
     outline = refine(trial.outline)
     try:
-        return replace(trial, outline=outline, end=end_of(outline, _AS_SIDES_TELL))
+        refined = replace(trial, outline=outline, end=end_of(outline, _AS_SIDES_TELL))
     except MeasureError:
         return trial
+    return trial if refined.fit < trial.fit - _LOST else refined
 
 
 def _centred(trial: _Trial, end_of: EndOf) -> _Trial:

@@ -113,6 +113,17 @@ def test_refined_sides_to_which_no_end_fits_are_not_believed():
     assert width_of(best) == pytest.approx(TRUE_WIDTH_PX)
 
 
+@pytest.mark.parametrize(("support", "taken"), [(0.56, True), (0.35, False)])
+def test_refined_sides_that_lose_their_end_are_not_believed(support, taken):
+    """Sides moved by little cost an end little; what costs it much is another edge's fit."""
+
+    def fades(candidate: Outline, most_lean_rad: float) -> EndFace:
+        return end_with(support if width_of(candidate) > TRUE_WIDTH_PX else 0.58)
+
+    best, _ = best_end([[outline(TRUE_WIDTH_PX)]], fades, lambda _: outline(TRUE_WIDTH_PX + 5.0))
+    assert (width_of(best) > TRUE_WIDTH_PX) == taken
+
+
 def test_what_is_nearly_as_likely_joins_the_uncertainty_of_a_side():
     """Odds of one to exp(-lead / 0.03), by hand for a lead of 0.08 and sides 8 px apart."""
     best, _ = best_end([[outline(TRUE_WIDTH_PX), outline(TRUE_WIDTH_PX - 8.0)]], end_of, as_it_is)

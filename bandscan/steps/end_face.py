@@ -228,7 +228,8 @@ def _distinct(plane: AxisPlane, fits: list[EndFit]) -> list[EndFit]:
 
 def _outermost(plane: AxisPlane, fits: list[EndFit]) -> tuple[EndFit, tuple[Doubt, ...], float]:
     """The outermost well supported edge, doubts, and how far away a serious rival lies, mm."""
-    best = max((f.merit for f in fits if _rim_support(f) >= _SUPPORT_LEAST), default=0.0)
+    rimmed = [f for f in fits if _rim_support(f) >= _SUPPORT_LEAST]
+    best = max((f.merit for f in rimmed), default=0.0)
     if best < _SUPPORT_LEAST:
         share = max((min(f.merit, _rim_support(f)) for f in fits), default=0.0)
         message = (
@@ -236,9 +237,7 @@ def _outermost(plane: AxisPlane, fits: list[EndFit]) -> tuple[EndFit, tuple[Doub
             f"end shows an edge, {_SUPPORT_LEAST:.0%} are needed."
         )
         raise NoEndError(message, _REMEDY)
-    chosen = next(
-        f for f in fits if f.merit >= _SUPPORT_RIVAL * best and _rim_support(f) >= _SUPPORT_LEAST
-    )
+    chosen = next(f for f in rimmed if _is_rival(plane, f, rimmed))
     further = [
         f
         for f in fits[: fits.index(chosen)]
@@ -256,6 +255,23 @@ def _outermost(plane: AxisPlane, fits: list[EndFit]) -> tuple[EndFit, tuple[Doub
         return chosen, (), 0.0
     away = _away_mm(further, chosen)
     return chosen, (_doubt(f"A fainter edge {away:.2f} mm"),), away
+
+
+def _is_rival(plane: AxisPlane, fit: EndFit, fits: list[EndFit]) -> bool:
+    """Whether a fit is about as likely as the best; one with a rare chamfer must be that."""
+    best = max(_likely(plane, f) for f in fits)
+    share = 1.0 if _rare_strain(plane, fit) else _SUPPORT_RIVAL
+    return _likely(plane, fit) >= share * best
+
+
+def _likely(plane: AxisPlane, fit: EndFit) -> float:
+    return fit.merit - STRAIN_COSTS * _rare_strain(plane, fit)
+
+
+def _rare_strain(plane: AxisPlane, fit: EndFit) -> float:
+    """What a chamfer of that height adds to the strain of an end."""
+    deep = float(fit.shape.height_mm[0]) > _DEEP * plane.pose.radius_mm
+    return _DEEP_STRAIN if deep else 0.0
 
 
 def _away_mm(fits: list[EndFit], chosen: EndFit) -> float:
@@ -311,7 +327,7 @@ def _settle(profiler: Profiler, fit: EndFit, doubts: tuple[Doubt, ...], doubt_mm
     told = ends.edge_told and any(_is_resolved(f) for f in ends.possible)
     edge = _joined([_outer_edge(f) for f in ends.possible], 0.0) if told else None
     heights = [float(f.shape.height_mm[0]) for f in ends.possible]
-    rare = _DEEP_STRAIN if max(heights) > _DEEP * plane.pose.radius_mm else 0.0
+    rare = max(_rare_strain(plane, f) for f in ends.possible)
     judged = max([fit, *ends.possible], key=lambda f: f.merit - STRAIN_COSTS * f.strain)
     return EndFace(
         axial_mm=face,

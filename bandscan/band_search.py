@@ -211,7 +211,7 @@ def search(strip: Strip, *, land_mm: tuple[float, float]) -> Search:
         candidates=tuple(
             replace(one, start_mm=float(boundary_mm[start]), end_mm=float(boundary_mm[end]))
             for one in _best_disjoint(bands)
-            for start, end in parts(scaled, one.columns, px_per_mm, MIN_WIDTH_MM)
+            for start, end in parts(scaled, one.columns, px_per_mm, MIN_WIDTH_MM, usable[:-1])
         ),
         least_contrast=_HALF_FOUND
         * math.sqrt(least / whitening.energy_per_contrast(logs.shape[0])) ** _HALF_FOUND_POWER,

@@ -24,7 +24,11 @@ _PLAIN = 3.0  # standard deviations of ground metal that the likeness must drop
 
 
 def parts(
-    logs: FloatArray, interval: tuple[int, int], px_per_mm: float, least_width_mm: float
+    logs: FloatArray,
+    interval: tuple[int, int],
+    px_per_mm: float,
+    least_width_mm: float,
+    land: NDArray[np.bool_],
 ) -> list[tuple[int, int]]:
     """The bands in an interval that was taken for one.
 
@@ -37,23 +41,31 @@ def parts(
     px_per_mm : float
     least_width_mm : float
         Of a band.
+    land : ndarray of bool, shape (columns,)
+        Columns that show the land: a chamfer beside a band is not the ground metal around it.
 
     Returns
     -------
     list of (int, int)
         The interval itself where it is one band.
     """
-    gap = _gap(logs, interval, px_per_mm, least_width_mm)
+    gap = _gap(logs, interval, px_per_mm, least_width_mm, land)
     if gap is None:
         return [interval]
     pieces = ((interval[0], gap[0]), (gap[1], interval[1]))
-    return [part for piece in pieces for part in parts(logs, piece, px_per_mm, least_width_mm)]
+    return [
+        part for piece in pieces for part in parts(logs, piece, px_per_mm, least_width_mm, land)
+    ]
 
 
 def _gap(
-    logs: FloatArray, interval: tuple[int, int], px_per_mm: float, least_width_mm: float
+    logs: FloatArray,
+    interval: tuple[int, int],
+    px_per_mm: float,
+    least_width_mm: float,
+    land: NDArray[np.bool_],
 ) -> tuple[int, int] | None:
-    """The widest stretch inside that is like the metal beside."""
+    """The stretch inside that is like the metal beside."""
     start, end = interval
     least = math.ceil(least_width_mm * px_per_mm)
     if end - start < 2 * least + 1:
@@ -68,25 +80,37 @@ def _gap(
     likeness = (logs - metal[:, None]).T @ signature / (signature @ signature + 1e-9)
     likeness = np.convolve(likeness, np.full(taps, 1.0 / taps), "same")
     near, far = (round(mm * px_per_mm) for mm in _AROUND_MM)
-    around = np.concatenate(
-        [likeness[max(0, start - far) : max(0, start - near)], likeness[end + near : end + far]]
-    )
+    places = np.r_[max(0, start - far) : max(0, start - near), end + near : end + far]
+    places = places[places < likeness.size]
+    around = likeness[places[land[places]]]
     inside = likeness[start + least : end - least]
     if not around.size:
         return None
     ground, band = float(np.median(around)), float(np.median(inside))
     spread = 1.4826 * float(np.median(np.abs(around - ground)))
     low = inside < ground + _HALF * (band - ground)
-    if band - inside.min() < _PLAIN * spread or not low.any():
+    least_gap = math.ceil(_LEAST_GAP_MM * px_per_mm)
+    if band - inside.min() < _PLAIN * spread or _longest(low) < least_gap:
         return None
-    return _longest(low, start + least, math.ceil(_LEAST_GAP_MM * px_per_mm))
+    first, last = _trough(inside, least_gap)
+    return start + least + first, start + least + last
 
 
-def _longest(low: NDArray[np.bool_], first: int, least: int) -> tuple[int, int] | None:
-    """First and last-but-one of the longest run, counted from `first`."""
+def _longest(low: NDArray[np.bool_]) -> int:
+    """Length of the longest run."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], low.astype(np.int8), [0]])))
-    begins, ends = edges[::2], edges[1::2]
-    longest = int(np.argmax(ends - begins))
-    if ends[longest] - begins[longest] < least:
-        return None
-    return int(first + begins[longest]), int(first + ends[longest])
+    return int(np.max(edges[1::2] - edges[::2], initial=0))
+
+
+def _trough(likeness: FloatArray, least: int) -> tuple[int, int]:
+    """First and last-but-one of the stretch whose mean parts it best from all the rest.
+
+    Least squares of two levels, so that a streak within does not end it.
+    """
+    sums = np.concatenate([[0.0], np.cumsum(likeness - likeness.mean())])
+    lengths = np.arange(sums.size)[None, :] - np.arange(sums.size)[:, None]
+    rest = np.maximum(likeness.size - lengths, 1)
+    drop = np.maximum(sums[:, None] - sums[None, :], 0.0)
+    gain = np.where(lengths >= least, drop**2 / (np.maximum(lengths, 1) * rest), 0.0)
+    first, last = np.unravel_index(int(np.argmax(gain)), gain.shape)
+    return int(first), int(last)

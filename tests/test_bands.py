@@ -95,8 +95,22 @@ def test_bands_taken_for_one_are_parted_where_metal_lies_between(gaps):
         inside[first:end] = 0.0
     sign = rng.choice([-1.2, 1.2], size=(64, 1))
     logs = rng.normal(size=(64, 200)) + sign * inside + rng.normal(size=(64, 1))
-    found = np.ravel(parts(logs, (20, 90), 12.0, 0.5))
+    found = np.ravel(parts(logs, (20, 90), 12.0, 0.5, np.ones(200, dtype=bool)))
     assert found == pytest.approx([20, *np.ravel(gaps), 90], abs=1)
+
+
+def test_bands_beside_a_chamfer_are_parted_too():
+    """The same, and left of them a chamfer that looks like anything but the metal around."""
+    rng = np.random.default_rng(9)
+    inside = np.zeros(200)
+    inside[20:90], inside[50:62] = 1.0, 0.0
+    sign = rng.choice([-1.2, 1.2], size=(64, 1))
+    logs = rng.normal(size=(64, 200)) + sign * inside
+    logs[:, :8] -= 8.0 * sign
+    land = np.arange(200) >= 8
+    assert np.ravel(parts(logs, (20, 90), 12.0, 0.5, land)) == pytest.approx(
+        [20, 50, 62, 90], abs=1
+    )
 
 
 def test_ground_metal_alone_shows_no_band():

@@ -58,12 +58,7 @@ from bandscan.scaling import (
     width_strain,
 )
 from bandscan.seal import check_fit, parse_seal
-from bandscan.shaft_limits import (
-    CHAMFER_ANGLE_DEG,
-    CHAMFER_STEPS_MM,
-    chamfer_length_mm,
-    chamfer_small_diameter_mm,
-)
+from bandscan.shaft_limits import shortest_chamfer_mm
 from bandscan.side_fit import Known
 from bandscan.side_refinement import refine_outline
 from bandscan.silhouette_fit import prior_of
@@ -307,8 +302,7 @@ def _land_start_mm(end: EndFace, pose: ShaftPose) -> float:
     """
     if end.chamfer_mm is not None:
         return end.chamfer_mm.value
-    diameter = min(2.0 * pose.radius_mm, CHAMFER_STEPS_MM[-1])
-    return chamfer_length_mm(diameter, chamfer_small_diameter_mm(diameter), max(CHAMFER_ANGLE_DEG))
+    return shortest_chamfer_mm(2.0 * pose.radius_mm)
 
 
 def _lens(photo: Photo, options: MeasureOptions) -> LensCalibration:

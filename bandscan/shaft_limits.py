@@ -242,6 +242,13 @@ def chamfer_length_mm(shaft_mm: float, small_mm: float, angle_deg: float) -> flo
     return (shaft_mm - small_mm) / 2.0 / math.tan(math.radians(angle_deg))
 
 
+def shortest_chamfer_mm(shaft_mm: float) -> float:
+    """Axial length of the usual chamfer at its steepest; beyond the table that of its end."""
+    tabulated = min(shaft_mm, CHAMFER_STEPS_MM[-1])
+    small = chamfer_small_diameter_mm(tabulated)
+    return chamfer_length_mm(tabulated, small, max(CHAMFER_ANGLE_DEG))
+
+
 def surface_speed_m_s(diameter_mm: float, speed_rpm: float) -> float:
     """Surface speed, pi d n / 60 with d in metres."""
     return math.pi * diameter_mm / 1000.0 * speed_rpm / 60.0

@@ -199,6 +199,13 @@ def test_an_edge_of_a_deep_chamfer_is_the_end_only_where_nothing_fits_better():
     assert all(edge.held for edge in outcome.edges)
 
 
+def test_a_chamfer_as_dark_as_the_ground_is_doubted():
+    """The edge of the land is all that shows of its end, 2.9 mm from the face."""
+    outcome = measure_scene(random_scene(1_030_082, Wish(bands=False, distractors=True)))
+    assert "end-ambiguous" in outcome.warnings
+    assert abs(outcome.zero_error_mm) <= SURE * outcome.zero_u_mm
+
+
 @pytest.mark.parametrize("share", [0.3, 0.36])
 def test_a_chamfer_of_a_third_of_the_radius_is_measured(easy, share):
     deep = share * easy.shaft.radius_mm

@@ -28,6 +28,7 @@ from bandscan.end_search import (
 from bandscan.end_shape import AxisPlane, Piece, face_is_seen
 from bandscan.errors import NoEndError
 from bandscan.model import STRAIN_COSTS, AxisDoubt, Doubt, EndFace, Photo
+from bandscan.shaft_limits import shortest_chamfer_mm
 from calib.camera import Camera, FloatArray
 from calib.quantity import Estimate, effective_dof
 
@@ -60,6 +61,10 @@ _SLOPE_OF_ROUND = math.tan(math.radians(35.0))
 # A chamfer higher than this share of the radius is rare, one end in twenty: the sides of a
 # shoulder with the end of the land before it are drawn so too.
 _DEEP, _DEEP_STRAIN = 0.2, 2.0 * math.log(20.0)
+# An end without a chamfer that shows less than this may be the edge of the land, its chamfer as
+# dark as the ground. Common practice, no published source: on ray-cast ends 0.57 to 0.71 where it
+# was so, 0.58 to 1 where there was none to see.
+_PLAIN_RIM = 0.75
 _CORNERS_LEAST = 0.25  # what chance may put on the corners: see the width of the biweight
 _CORNERS_KEPT = 0.5  # of the corners' support must remain when a circle joins the fit
 _MERIT_TELLS = 0.1  # standard error of a share found from some 24 blocks
@@ -287,6 +292,15 @@ def _doubt(seen: str) -> Doubt:
     return Doubt(code="end-ambiguous", message=message)
 
 
+def _unseen_chamfer(share: float, length_mm: float) -> Doubt:
+    message = (
+        f"No chamfer shows, and {share:.0%} of the end's outline: a chamfer as dark as the ground "
+        f"would put the end face {length_mm:.1f} mm or so further out, and the uncertainty of the "
+        "zero covers that. Light the end from another side, before a brighter ground."
+    )
+    return Doubt(code="end-ambiguous", message=message)
+
+
 def _explains(plane: AxisPlane, outer: EndFit, inner: EndFit) -> bool:
     """Whether the `inner` edge is the chamfer's outer edge of the `outer` fit."""
     edge_mm = outer.shape.face_mm[0] + outer.shape.length_mm[0]
@@ -323,12 +337,16 @@ def _settle(profiler: Profiler, fit: EndFit, doubts: tuple[Doubt, ...], doubt_mm
     ends = _possible(profiler, fit)
     first = ends.possible[0]
     hidden_mm = max(_unresolved_mm(plane, first), 0.5 * doubt_mm)
+    judged = max([fit, *ends.possible], key=lambda f: f.merit - STRAIN_COSTS * f.strain)
+    if not doubts and hidden_mm > 0.0 and judged.merit < _PLAIN_RIM:
+        length_mm = shortest_chamfer_mm(2.0 * plane.pose.radius_mm)
+        doubts = (_unseen_chamfer(judged.merit, length_mm),)
+        hidden_mm = max(hidden_mm, length_mm / math.sqrt(3.0))
     face = _joined([_face(f) for f in ends.possible], hidden_mm)
     told = ends.edge_told and any(_is_resolved(f) for f in ends.possible)
     edge = _joined([_outer_edge(f) for f in ends.possible], 0.0) if told else None
     heights = [float(f.shape.height_mm[0]) for f in ends.possible]
     rare = max(_rare_strain(plane, f) for f in ends.possible)
-    judged = max([fit, *ends.possible], key=lambda f: f.merit - STRAIN_COSTS * f.strain)
     return EndFace(
         axial_mm=face,
         chamfer_mm=edge,

@@ -19,7 +19,12 @@ import numpy as np
 from calib.camera import PARAMETER_NAMES, Camera, FloatArray
 from calib.errors import LensMismatchError, UnreadableFileError
 from calib.filestorage import matrix_node, parse
-from calib.lens import CameraIdentity, LensCalibration
+from calib.lens import (
+    EXIF_FOCAL_RELATIVE_U,
+    FULL_FRAME_DIAGONAL_MM,
+    CameraIdentity,
+    LensCalibration,
+)
 
 _COEFFICIENTS = 5  # k1 k2 p1 p2 k3; OpenCV writes 4, 5, 8, 12 or 14
 _MATRICES = ("camera_matrix", "distortion_coefficients", "parameter_std", "covariance")
@@ -42,6 +47,12 @@ UNSTATED_P_U = 0.0003
 _FOCAL_TOLERANCE = 0.01  # relative; makers round the focal length to two figures
 _FOCAL_35MM_TOLERANCE = 1.0  # mm; EXIF holds whole millimetres
 _ZOOM_TOLERANCE = 0.01
+# A lens file that does not say of which camera it is must have the focal length that EXIF tells:
+# whole millimetres (rectangular), makers' rounding, and a lens that is moved out to focus, by
+# f / (d - f) in the thin lens formula, 3.5 % for a phone at 0.15 m (rectangular).
+_CLOSE_FOCUS_U = 0.035 / math.sqrt(3.0)
+_ROUNDING_35MM_U = 0.5 / math.sqrt(3.0)
+_COVERAGE = 2.0  # factor for 95 %
 _ASPECT_TOLERANCE_PX = 1.5  # a resized side is rounded, once or twice
 
 
@@ -158,6 +169,8 @@ def lens_for_photo(
         Another camera, focal length or shape of picture; says what differs.
     """
     differences = _differences(lens.identity, identity)
+    if lens.identity.focal_35mm is None:
+        differences += _focal_differences(lens, identity)
     camera = lens.camera
     fitted = lens
     if not _same_shape((camera.width_px, camera.height_px), (width_px, height_px)):
@@ -312,6 +325,21 @@ def _differences(file: CameraIdentity, photo: CameraIdentity) -> list[str]:
     if abs(zooms[0] / zooms[1] - 1.0) > _ZOOM_TOLERANCE:
         found.append(f"digital zoom {zooms[1]:g}, the lens file is for {zooms[0]:g}")
     return found
+
+
+def _focal_differences(lens: LensCalibration, photo: CameraIdentity) -> list[str]:
+    """What the photo's EXIF contradicts in the focal length itself; none or one."""
+    if photo.focal_35mm is None or photo.is_zoomed:
+        return []
+    camera = lens.camera
+    diagonal_px = math.hypot(camera.width_px, camera.height_px)
+    ours = math.sqrt(camera.fx_px * camera.fy_px) * FULL_FRAME_DIAGONAL_MM / diagonal_px
+    own_u = math.sqrt(float(lens.covariance[0, 0])) / camera.fx_px
+    rounding_u = _ROUNDING_35MM_U / photo.focal_35mm
+    u = math.hypot(EXIF_FOCAL_RELATIVE_U, rounding_u, _CLOSE_FOCUS_U, own_u)
+    if abs(math.log(ours / photo.focal_35mm)) <= _COVERAGE * u:
+        return []
+    return [f"35 mm equivalent {photo.focal_35mm:g} mm, the lens file has {ours:.1f} mm"]
 
 
 def _differ_relative(ours: float, theirs: float) -> bool:

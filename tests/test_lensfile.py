@@ -238,6 +238,23 @@ def test_a_photo_that_does_not_fit_is_refused_with_the_difference(photo, size, s
     assert refused.value.exit_status == 4
 
 
+@pytest.mark.parametrize(("longer", "fits"), [(0.0, True), (0.035, True), (0.08, False)])
+def test_a_lens_file_of_no_camera_must_have_the_focal_length_of_exif(longer, fits):
+    """26 mm against the 43.27 mm of a 36 mm x 24 mm frame (CIPA DCG-001): 3029 px of 4032 x 3024.
+
+    A thin lens of 5.6 mm at 0.165 m stands 3.5 % further out than at infinity.
+    """
+    focal_px = 26.0 / np.hypot(36.0, 24.0) * np.hypot(4032, 3024) * (1.0 + longer)
+    camera = replace(CAMERA, fx_px=focal_px, fy_px=focal_px)
+    lens = replace(some_lens(), camera=camera, identity=CameraIdentity())
+    if fits:
+        assert lens_for_photo(lens, IDENTITY, 4032, 3024) is lens
+        return
+    with pytest.raises(LensMismatchError) as refused:
+        lens_for_photo(lens, IDENTITY, 4032, 3024)
+    assert "35 mm equivalent 26 mm, the lens file has 28.1 mm" in refused.value.message
+
+
 def test_what_exif_does_not_tell_is_not_held_against_a_photo():
     lens = some_lens()
     assert lens_for_photo(lens, CameraIdentity(), 4032, 3024) is lens

@@ -19,12 +19,7 @@ import numpy as np
 from calib.camera import PARAMETER_NAMES, Camera, FloatArray
 from calib.errors import LensMismatchError, UnreadableFileError
 from calib.filestorage import matrix_node, parse
-from calib.lens import (
-    EXIF_FOCAL_RELATIVE_U,
-    FULL_FRAME_DIAGONAL_MM,
-    CameraIdentity,
-    LensCalibration,
-)
+from calib.lens import FULL_FRAME_DIAGONAL_MM, CameraIdentity, LensCalibration, lens_from_exif
 
 _COEFFICIENTS = 5  # k1 k2 p1 p2 k3; OpenCV writes 4, 5, 8, 12 or 14
 _MATRICES = ("camera_matrix", "distortion_coefficients", "parameter_std", "covariance")
@@ -47,11 +42,10 @@ UNSTATED_P_U = 0.0003
 _FOCAL_TOLERANCE = 0.01  # relative; makers round the focal length to two figures
 _FOCAL_35MM_TOLERANCE = 1.0  # mm; EXIF holds whole millimetres
 _ZOOM_TOLERANCE = 0.01
-# A lens file that does not say of which camera it is must have the focal length that EXIF tells:
-# whole millimetres (rectangular), makers' rounding, and a lens that is moved out to focus, by
-# f / (d - f) in the thin lens formula, 3.5 % for a phone at 0.15 m (rectangular).
+# A lens file that does not say of which camera it is must have the focal length that EXIF tells,
+# but for a lens that is moved out to focus, by f / (d - f) in the thin lens formula: 3.5 % for a
+# phone at 0.15 m (rectangular).
 _CLOSE_FOCUS_U = 0.035 / math.sqrt(3.0)
-_ROUNDING_35MM_U = 0.5 / math.sqrt(3.0)
 _COVERAGE = 2.0  # factor for 95 %
 _ASPECT_TOLERANCE_PX = 1.5  # a resized side is rounded, once or twice
 
@@ -170,7 +164,7 @@ def lens_for_photo(
     """
     differences = _differences(lens.identity, identity)
     if lens.identity.focal_35mm is None:
-        differences += _focal_differences(lens, identity)
+        differences += _focal_differences(lens, lens_from_exif(identity, width_px, height_px))
     camera = lens.camera
     fitted = lens
     if not _same_shape((camera.width_px, camera.height_px), (width_px, height_px)):
@@ -327,19 +321,21 @@ def _differences(file: CameraIdentity, photo: CameraIdentity) -> list[str]:
     return found
 
 
-def _focal_differences(lens: LensCalibration, photo: CameraIdentity) -> list[str]:
+def _focal_differences(file: LensCalibration, exif: LensCalibration) -> list[str]:
     """What the photo's EXIF contradicts in the focal length itself; none or one."""
-    if photo.focal_35mm is None or photo.is_zoomed:
+    if exif.source != "exif":
         return []
-    camera = lens.camera
+    ours, theirs = (_equivalent_mm(lens.camera) for lens in (file, exif))
+    own_u = [math.sqrt(lens.covariance[0, 0]) / lens.camera.fx_px for lens in (file, exif)]
+    if abs(math.log(ours / theirs)) <= _COVERAGE * math.hypot(*own_u, _CLOSE_FOCUS_U):
+        return []
+    return [f"35 mm equivalent {theirs:.1f} mm, the lens file has {ours:.1f} mm"]
+
+
+def _equivalent_mm(camera: Camera) -> float:
+    """Focal length on the 36 mm x 24 mm frame with the same angle across the diagonal."""
     diagonal_px = math.hypot(camera.width_px, camera.height_px)
-    ours = math.sqrt(camera.fx_px * camera.fy_px) * FULL_FRAME_DIAGONAL_MM / diagonal_px
-    own_u = math.sqrt(float(lens.covariance[0, 0])) / camera.fx_px
-    rounding_u = _ROUNDING_35MM_U / photo.focal_35mm
-    u = math.hypot(EXIF_FOCAL_RELATIVE_U, rounding_u, _CLOSE_FOCUS_U, own_u)
-    if abs(math.log(ours / photo.focal_35mm)) <= _COVERAGE * u:
-        return []
-    return [f"35 mm equivalent {photo.focal_35mm:g} mm, the lens file has {ours:.1f} mm"]
+    return math.sqrt(camera.fx_px * camera.fy_px) * FULL_FRAME_DIAGONAL_MM / diagonal_px
 
 
 def _differ_relative(ours: float, theirs: float) -> bool:

@@ -252,7 +252,12 @@ def test_a_lens_file_of_no_camera_must_have_the_focal_length_of_exif(longer, fit
         return
     with pytest.raises(LensMismatchError) as refused:
         lens_for_photo(lens, IDENTITY, 4032, 3024)
-    assert "35 mm equivalent 26 mm, the lens file has 28.1 mm" in refused.value.message
+    assert "35 mm equivalent 26.0 mm, the lens file has 28.1 mm" in refused.value.message
+
+
+def test_a_focal_length_in_exif_that_no_lens_has_is_not_held_against_a_lens_file():
+    lens = replace(some_lens(), identity=CameraIdentity())
+    assert lens_for_photo(lens, replace(IDENTITY, focal_35mm=0.26), 4032, 3024) is lens
 
 
 def test_what_exif_does_not_tell_is_not_held_against_a_photo():

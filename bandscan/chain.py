@@ -17,7 +17,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from bandscan.cylinder import ShaftPose, pose_from_silhouettes
+from bandscan.cylinder import ShaftPose, plane_of_rays, pose_from_silhouettes
 from bandscan.normal import below
 from calib.camera import Camera, FloatArray
 from calib.scale import ScalePlane
@@ -146,11 +146,12 @@ class Chain:
 
     def _unit_pose(self, camera: Camera, change: Change) -> ShaftPose:
         """The cylinder for a radius of 1."""
-        normals = [
-            _silhouette_plane(camera, _moved(points, change.sides_px[2 * i : 2 * i + 2]))
+        rays = [
+            camera.rays(_moved(points, change.sides_px[2 * i : 2 * i + 2]))
             for i, points in enumerate(self.sides_px)
         ]
-        middles = [camera.rays(points).mean(axis=0) for points in self.sides_px]
+        normals = [plane_of_rays(side) for side in rays]
+        middles = [np.nanmean(side, axis=0) for side in rays]
         inward = [
             n if n @ other > 0.0 else -n for n, other in zip(normals, middles[::-1], strict=True)
         ]
@@ -271,9 +272,3 @@ def _moved(points: FloatArray, ends_px: FloatArray) -> FloatArray:
     square = np.array([-along[1], along[0]]) / np.linalg.norm(along)
     share = ends_share(points)[:, None]
     return np.asarray(points + (ends_px[0] * (1.0 - share) + ends_px[1] * share) * square)
-
-
-def _silhouette_plane(camera: Camera, points_px: FloatArray) -> FloatArray:
-    """Unit normal of the plane through the camera's centre and the points (least squares)."""
-    rays = camera.rays(points_px)
-    return np.asarray(np.linalg.svd(rays[np.isfinite(rays).all(axis=1)])[2][-1])

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from bandscan.chain import NO_CHANGE, Chain, Change, RingReading, ends_share, positions
+from bandscan.cylinder import plane_of_rays
 from calib.camera import FloatArray
 from calib.scale import ScalePlane
 
@@ -101,7 +102,7 @@ class ChainDraws:
         self.rings = [_thinned_ring(ring) for ring in (zero, *rings)]
         self.side_normals = [
             np.sign(normal @ (pose.origin_mm - (pose.origin_mm @ self.axis) * self.axis)) * normal
-            for normal in (np.linalg.svd(chain.camera.rays(p))[2][-1] for p, _ in self.sides)
+            for normal in (plane_of_rays(chain.camera.rays(p)) for p, _ in self.sides)
         ]
         self.plane = _PlaneOfLens.of(chain, influences)
         points = [points for points, _ in self.sides] + [ring.points_px for ring in self.rings]

@@ -120,6 +120,23 @@ class ShaftPose:
         return float(np.arccos(self.radius_mm / np.linalg.norm(foot)))
 
 
+def plane_of_rays(rays: FloatArray) -> FloatArray:
+    """Unit normal, either way, of the plane through the camera's centre nearest to rays.
+
+    Parameters
+    ----------
+    rays : ndarray, shape (n, 3)
+        Directions; those that are not finite are left out.
+
+    Notes
+    -----
+    Least squares: the right singular vector of the least singular value (Golub & Van Loan, Matrix
+    Computations, 5.3), which the triangle of a QR decomposition shares.
+    """
+    triangle = np.linalg.qr(rays[np.isfinite(rays).all(axis=1)], mode="r")
+    return np.asarray(np.linalg.svd(triangle)[2][-1])
+
+
 def pose_from_silhouettes(inward_a: ArrayLike, inward_b: ArrayLike, radius_mm: float) -> ShaftPose:
     """Axis of a cylinder of known radius from its two silhouette planes.
 

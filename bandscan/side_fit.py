@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from bandscan import silhouette_fit
+from bandscan.cylinder import plane_of_rays
 from bandscan.edge_fit import Baseline
 from bandscan.expected_width import ExpectedWidth
 from bandscan.model import Photo, Silhouette
@@ -190,7 +191,7 @@ def parallel_line(
         Standard uncertainty of its tilt, px at the ends of the faint side.
     """
     camera = base.camera
-    silhouette = np.linalg.svd(camera.rays(plain_px))[2][-1]
+    silhouette = plane_of_rays(camera.rays(plain_px))
     middle = np.array([(s[0] + s[-1]) / 2.0])
     ray = camera.rays(base.to_photo(middle, np.array([offset_px])))[0]
 

@@ -18,11 +18,15 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from bandscan.cylinder import ShaftPose, plane_of_rays, pose_from_silhouettes
+from bandscan.errors import NoShaftError
 from bandscan.normal import below
 from calib.camera import Camera, FloatArray
 from calib.scale import ScalePlane
 
 SIDE_MODES = 4  # offset and tilt of either silhouette
+# Of a shaft that can be looked at: the camera no nearer to its axis, its sides no nearer to each
+# other, its axis less along the line of sight (cosine).
+_NEAREST_RADII, _LEAST_RADIUS_PX, _STEEPEST = 1.5, 5.0, 0.87
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -272,3 +276,24 @@ def _moved(points: FloatArray, ends_px: FloatArray) -> FloatArray:
     square = np.array([-along[1], along[0]]) / np.linalg.norm(along)
     share = ends_share(points)[:, None]
     return np.asarray(points + (ends_px[0] * (1.0 - share) + ends_px[1] * share) * square)
+
+
+def pose_of_shaft(chain: Chain, camera: Camera) -> ShaftPose:
+    """The pose that two lines give, if a shaft in front of a camera can have it.
+
+    Raises
+    ------
+    NoShaftError
+    """
+    try:
+        pose = chain.pose()
+    except ValueError:  # lines that no cylinder at that scale has
+        pose = None
+    if pose is not None:
+        away = float(np.linalg.norm(pose.origin_mm)) / pose.radius_mm
+        if (
+            _NEAREST_RADII < away < camera.fx_px / _LEAST_RADIUS_PX
+            and abs(pose.direction[2]) < _STEEPEST
+        ):
+            return pose
+    raise NoShaftError("No shaft has these two lines as its sides.", "Photograph both sides of it.")

@@ -11,11 +11,11 @@ from pathlib import Path
 import numpy as np
 
 from bandscan.band_places import BandPlaces
-from bandscan.chain import Chain, RingReading, ring_on, side_seen_u_mm
+from bandscan.chain import Chain, RingReading, pose_of_shaft, ring_on, side_seen_u_mm
 from bandscan.corrections import check_made_for, correct_readings, note_bands, noted
 from bandscan.cylinder import ShaftPose
 from bandscan.doubts import STRAY_CARD, doubts_of_budget, doubts_of_lens, doubts_of_quality
-from bandscan.errors import CorrectionError, NoShaftError
+from bandscan.errors import CorrectionError
 from bandscan.explanation import ADVICE
 from bandscan.influences import Influence
 from bandscan.model import (
@@ -52,6 +52,7 @@ from bandscan.scale_choice import ScaleChoice, choose_scale, refuse_if_apart, we
 from bandscan.scaling import (
     ScaleReading,
     bare_chain,
+    diameter_scale,
     disagreement,
     expected_width,
     lens_by_scales,
@@ -92,9 +93,6 @@ _BEYOND_MM = 2.0  # of strip before the end face and past the land, for the wind
 # A clear band edge, for the U to be expected: its place to a quarter of a pixel, 0.2 mm wide.
 _TYPICAL_FIT_PX = 0.25
 _TYPICAL_EDGE_WIDTH_MM = 0.2
-# Of a shaft that can be looked at: the camera no nearer to its axis, its sides no nearer to each
-# other, its axis less along the line of sight (cosine).
-_NEAREST_RADII, _LEAST_RADIUS_PX, _STEEPEST = 1.5, 5.0, 0.87
 # Metal whose flanks mirror the bench is told from it in the lit stripe alone: no end at the sides
 # of what was seen, they are sought so many times further from its middle.
 _WIDER = (1.6, 2.5)
@@ -282,7 +280,7 @@ def _place(path: Path, options: MeasureOptions, gathered: _Gathered) -> _Placed:
     strip = unwrap(photo, camera, pose, start_mm=-_BEYOND_MM, end_mm=seen_to + _BEYOND_MM)
     arc = _visible_arc(strip, land)
     gathered.shaft = _shaft_result(pose, end, seen_to, arc, options, gathered)
-    gathered.diameter_scale = _diameter_scale(pose, camera, chain, influences, land, options)
+    gathered.diameter_scale = diameter_scale(pose, camera, chain, influences, land, options)
     figures = [judge_scale(reading.result) for reading in gathered.scales]
     gathered.quality = [
         *judge_quality(strip, land_mm=land, arc_rad=arc),
@@ -457,9 +455,7 @@ def _best_end(
 
     def end_of(outline: Outline, most_lean_rad: float) -> EndFace:
         check_metal_stops(photo, outline)
-        pose = _pose_of_shaft(
-            bare_chain(outline, lens, gathered.choice.scale, options), lens.camera
-        )
+        pose = pose_of_shaft(bare_chain(outline, lens, gathered.choice.scale, options), lens.camera)
         near_mm = _axial_of(pose, lens.camera, outline.end_px)
         axis = AxisDoubt.of(outline, lens.camera.fx_px)
         axis = replace(axis, lean_rad=min(axis.lean_rad, most_lean_rad))
@@ -476,27 +472,6 @@ def _best_end(
         if not seen or options.corrections is None or options.corrections.end_px is None:
             raise
         return seen[0], None
-
-
-def _pose_of_shaft(chain: Chain, camera: Camera) -> ShaftPose:
-    """The pose that two lines give, if a shaft in front of a camera can have it.
-
-    Raises
-    ------
-    NoShaftError
-    """
-    try:
-        pose = chain.pose()
-    except ValueError:  # lines that no cylinder at that scale has
-        pose = None
-    if pose is not None:
-        away = float(np.linalg.norm(pose.origin_mm)) / pose.radius_mm
-        if (
-            _NEAREST_RADII < away < camera.fx_px / _LEAST_RADIUS_PX
-            and abs(pose.direction[2]) < _STEEPEST
-        ):
-            return pose
-    raise NoShaftError("No shaft has these two lines as its sides.", "Photograph both sides of it.")
 
 
 def _end_by_hand(
@@ -585,33 +560,6 @@ def _shaft_result(
         seen_to_mm=seen_to_mm,
         arc_rad=arc_rad,
         temperatures=options.temperatures,
-    )
-
-
-def _diameter_scale(
-    pose: ShaftPose,
-    camera: Camera,
-    chain: Chain,
-    influences: list[Influence],
-    land_mm: tuple[float, float],
-    options: MeasureOptions,
-) -> ScaleResult | None:
-    """The diameter as a scale: mm per pixel on the facing line, in the middle of the land."""
-    if options.diameter_mm is None:
-        return None
-    middle = 0.5 * (land_mm[0] + land_mm[1])
-    ends = camera.project(pose.points(np.array([middle - 0.5, middle + 0.5]), 0.0))
-    alone = replace(chain, plane=None, height_mm=None)
-    best = alone.pose().origin_mm
-    relative = [
-        np.linalg.norm(alone.pose(i.change).origin_mm) / np.linalg.norm(best) - 1.0
-        for i in influences
-        if i.source in ("silhouettes", "diameter")
-    ]
-    return ScaleResult(
-        kind="diameter",
-        mm_per_px=float(1.0 / np.linalg.norm(ends[1] - ends[0])),
-        relative_u=float(np.linalg.norm(relative)),
     )
 
 

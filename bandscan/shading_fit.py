@@ -18,7 +18,6 @@ import math
 from dataclasses import dataclass
 from functools import cache
 
-import cv2
 import numpy as np
 
 from bandscan.silhouette_fit import Prior, SilhouetteFit, sums_along_lines
@@ -97,12 +96,14 @@ def _models() -> _Models:
     straight = np.stack([np.ones(OFFSETS_PX.size), OFFSETS_PX / 10.0])
     root = np.linalg.inv(np.linalg.cholesky(grain + _FREE * straight.T @ straight))
     whiten, spread = [], []
+    index = np.rint((OFFSETS_PX - places[:, None] - fine[0]) / _STEP_PX).astype(int)
+    first, last = index.min(), index.max() + 1
+    away = np.abs(fine - fine[first:last, None])
     for blur in _BLURS_PX:
-        half = math.ceil(4.0 * blur / _STEP_PX)
-        taps = cv2.getGaussianKernel(2 * half + 1, blur / _STEP_PX, cv2.CV_64F)
-        soft = cv2.sepFilter2D(curve, -1, taps, taps, borderType=cv2.BORDER_REPLICATE)
-        index = np.rint((OFFSETS_PX - places[:, None] - fine[0]) / _STEP_PX).astype(int)
-        covariance = soft[index[:, :, None], index[:, None, :]]
+        taps = np.where(away < 4.0 * blur + _STEP_PX, np.exp(-0.5 * (away / blur) ** 2), 0.0)
+        taps /= taps.sum(axis=1, keepdims=True)
+        soft = taps @ curve @ taps.T
+        covariance = soft[index[:, :, None] - first, index[:, None, :] - first]
         values, vectors = np.linalg.eigh(root @ covariance @ root.T)
         whiten.append(np.swapaxes(vectors, 1, 2) @ root)
         spread.append(np.maximum(values, 0.0))

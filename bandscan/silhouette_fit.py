@@ -126,15 +126,14 @@ def _bases(window: Window) -> FloatArray:
     columns = [inside * depth**k for k in range(window.degree + 1)]
     columns += [(away / window.outside_px) ** k for k in range(2)]
     sharp = np.stack(columns, axis=-1)  # edges, fine samples, parameters
+    flat = np.swapaxes(sharp, 0, 1).reshape(x.size, -1)
+    away = np.abs(x - offsets[:, None])
     bases = []
     for blur in _BLURS_PX:
-        half = round(4.0 * blur / spacing)
-        taps = np.exp(-0.5 * (np.arange(-half, half + 1) * spacing / blur) ** 2)
-        taps /= taps.sum()
-        first = reach - half
-        rows = first + np.arange(len(offsets))[:, None] * _FINE + np.arange(2 * half + 1)
-        soft = np.einsum("esnp,n->esp", sharp[:, rows], taps)
-        bases.append(np.swapaxes(np.linalg.qr(soft)[0], 1, 2))
+        taps = np.where(away < 4.0 * blur + spacing / 2.0, np.exp(-0.5 * (away / blur) ** 2), 0.0)
+        taps /= taps.sum(axis=1, keepdims=True)
+        soft = (taps @ flat).reshape(len(offsets), *sharp.shape[::2])
+        bases.append(np.transpose(np.linalg.qr(np.swapaxes(soft, 0, 1))[0], (0, 2, 1)))
     return np.stack(bases)
 
 

@@ -155,9 +155,9 @@ class Chain:
             for i, points in enumerate(self.sides_px)
         ]
         normals = [plane_of_rays(side) for side in rays]
-        middles = [np.nanmean(side, axis=0) for side in rays]
+        toward = [np.nansum(side, axis=0) for side in rays]
         inward = [
-            n if n @ other > 0.0 else -n for n, other in zip(normals, middles[::-1], strict=True)
+            n if n @ other > 0.0 else -n for n, other in zip(normals, toward[::-1], strict=True)
         ]
         pose = pose_from_silhouettes(inward[0], inward[1], 1.0)
         ahead = camera.project(pose.points(np.array([0.0, 0.1]), 0.0))

@@ -263,6 +263,50 @@ def diameter_by_scale(chain: Chain, influences: Sequence[Influence]) -> Estimate
     return Estimate(value=2.0 * by_scale, u=2.0 * by_scale * float(np.linalg.norm(changes)))
 
 
+def diameter_scale(
+    pose: ShaftPose,
+    camera: Camera,
+    chain: Chain,
+    influences: list[Influence],
+    land_mm: tuple[float, float],
+    options: MeasureOptions,
+) -> ScaleResult | None:
+    """The diameter as a scale: mm per pixel on the facing line, in the middle of the land.
+
+    Parameters
+    ----------
+    pose : ShaftPose
+        With its zero at the end face.
+    camera : Camera
+    chain, influences
+        Geometry and its influences; of these the sides and the diameter count.
+    land_mm : (float, float)
+        Where the land begins and ends.
+    options : MeasureOptions
+
+    Returns
+    -------
+    ScaleResult or None
+        None where no diameter is stated.
+    """
+    if options.diameter_mm is None:
+        return None
+    middle = 0.5 * (land_mm[0] + land_mm[1])
+    ends = camera.project(pose.points(np.array([middle - 0.5, middle + 0.5]), 0.0))
+    alone = replace(chain, plane=None, height_mm=None)
+    best = alone.pose().origin_mm
+    relative = [
+        np.linalg.norm(alone.pose(i.change).origin_mm) / np.linalg.norm(best) - 1.0
+        for i in influences
+        if i.source in ("silhouettes", "diameter")
+    ]
+    return ScaleResult(
+        kind="diameter",
+        mm_per_px=float(1.0 / np.linalg.norm(ends[1] - ends[0])),
+        relative_u=float(np.linalg.norm(relative)),
+    )
+
+
 def _influences(
     chain: Chain, outline: Outline, lens: LensCalibration, options: MeasureOptions
 ) -> list[Influence]:
@@ -290,30 +334,3 @@ def _height_plausibility(chain: Chain) -> float:
 def _log_change(changed: float | None, best: float) -> float:
     assert changed is not None
     return math.log(changed / best)
-
-
-def diameter_scale(
-    pose: ShaftPose,
-    camera: Camera,
-    chain: Chain,
-    influences: list[Influence],
-    land_mm: tuple[float, float],
-    options: MeasureOptions,
-) -> ScaleResult | None:
-    """The diameter as a scale: mm per pixel on the facing line, in the middle of the land."""
-    if options.diameter_mm is None:
-        return None
-    middle = 0.5 * (land_mm[0] + land_mm[1])
-    ends = camera.project(pose.points(np.array([middle - 0.5, middle + 0.5]), 0.0))
-    alone = replace(chain, plane=None, height_mm=None)
-    best = alone.pose().origin_mm
-    relative = [
-        np.linalg.norm(alone.pose(i.change).origin_mm) / np.linalg.norm(best) - 1.0
-        for i in influences
-        if i.source in ("silhouettes", "diameter")
-    ]
-    return ScaleResult(
-        kind="diameter",
-        mm_per_px=float(1.0 / np.linalg.norm(ends[1] - ends[0])),
-        relative_u=float(np.linalg.norm(relative)),
-    )

@@ -5,7 +5,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bandscan.cylinder import ShaftPose, pose_from_silhouettes, silhouette_normals
+from bandscan.cylinder import (
+    ShaftPose,
+    plane_of_rays,
+    pose_from_silhouettes,
+    silhouette_normals,
+)
 
 
 @st.composite
@@ -73,3 +78,15 @@ def test_a_grazing_ray_passes_the_axis_where_it_touches():
     )
     point = pose.points(25.0, pose.visible_half_angle_rad)
     assert pose.axial_beside(point / np.linalg.norm(point)) == pytest.approx(25.0, abs=1e-6)
+
+
+def test_the_plane_of_rays_is_that_of_a_singular_value_decomposition():
+    """Against numpy.linalg.svd of all rays, and against the cross product of two."""
+    rays = np.random.default_rng(3).normal(size=(40, 3)) * (1.0, 0.6, 0.01)
+    reference = np.linalg.svd(rays)[2][-1]
+    assert abs(plane_of_rays(rays) @ reference) == pytest.approx(1.0, abs=1e-12)
+    with_hole = np.vstack([rays, [[np.nan, np.nan, np.nan]]])
+    assert abs(plane_of_rays(with_hole) @ reference) == pytest.approx(1.0, abs=1e-12)
+    square = np.cross(rays[0], rays[1])
+    square /= np.linalg.norm(square)
+    assert abs(plane_of_rays(rays[:2]) @ square) == pytest.approx(1.0, abs=1e-12)

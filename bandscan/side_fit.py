@@ -242,7 +242,8 @@ def _fit_side(
         found = fitted(whole)
         if found is None:
             return None
-    fading = _fading(found.profile, found.fits)
+    middle_px = float(np.median([fit.middle_px for fit in found.fits]))
+    fading = fading_share(found.profile, _SEARCH.offsets_px - middle_px)
     return _joined(found.base, whole, found.fits, prior, fading * width_px)
 
 
@@ -327,12 +328,24 @@ def _fit_along(
     return _Along(base=base, profile=mean, search=search, fits=fits)
 
 
-def _fading(profile: FloatArray, fits: list[SilhouetteFit]) -> float:
-    """How surely metal that is brighter than the ground fades into it, 0 to 1."""
-    away = _SEARCH.offsets_px - float(np.median([fit.middle_px for fit in fits]))
+def fading_share(profile: FloatArray, away_px: FloatArray) -> float:
+    """How surely metal that is brighter than the ground fades into it.
+
+    Parameters
+    ----------
+    profile : ndarray, shape (n,)
+        Mean linear light of a side at
+    away_px : ndarray, shape (n,)
+        distances from it, outward.
+
+    Returns
+    -------
+    float
+        0 to 1.
+    """
     near, far = _BESIDE_PX
-    metal = float(profile[(away > -far) & (away < -near)].mean())
-    ground = float(profile[(away > near) & (away < far)].mean())
+    metal = float(profile[(away_px > -far) & (away_px < -near)].mean())
+    ground = float(profile[(away_px > near) & (away_px < far)].mean())
     brighter = (metal - ground) / max(metal, ground, 1e-9)
     return float(np.clip((brighter - _FADING[0]) / (_FADING[1] - _FADING[0]), 0.0, 1.0))
 

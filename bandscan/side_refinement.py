@@ -3,7 +3,7 @@
 Outlines are compared by a fit of simple edges, which tells true sides from other lines but is drawn
 inwards where metal fades into the ground. The one chosen is fitted again with as little as can be
 presumed of how metal is shaded (see `bandscan.shading_fit`). Neither model holds everywhere: the
-result is their mixture, each by its weight.
+result is their mixture, each by its weight; where metal fades, the second alone.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from bandscan import edge_fit, shading_fit, silhouette_fit
 from bandscan.edge_fit import Baseline
 from bandscan.model import Outline, Photo, Silhouette
 from bandscan.shading_fit import ShadingFit
-from bandscan.side_fit import SYSTEMATIC_U_PX, Known, parallel_line
+from bandscan.side_fit import SYSTEMATIC_U_PX, Known, fading_share, parallel_line
 from bandscan.silhouette_fit import Prior
 from calib.camera import Camera, FloatArray
 
@@ -26,15 +26,21 @@ _STRAYED_PX = 1.5  # from the line of the first fit: it is fitted again about on
 _FITS = 3
 _HALF_SEGMENT_PX = silhouette_fit.SEGMENT_PX / 2.0  # an outline's points lie amid its segments
 _SOFTER = 1.25  # times the blur of the other side, which lies as deep in the picture
+# Next to its outline metal mirrors what lies behind it, turned by twice the slope of its surface.
+# Where that is even ground up to a turn of 15 degrees before something brighter, metal is as bright
+# as the ground within (1 - cos 7.5 degrees) / 2 of the width, and no profile shows the outline: own
+# derivation; how far ground is even is common practice, no published source.
+_FADING_U = 0.5 * (1.0 - math.cos(math.radians(7.5)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Side:
-    """A side: a line beside it, positions along that, and its fit."""
+    """A side: a line beside it, positions along that, its fit, and how surely it fades (0 to 1)."""
 
     base: Baseline
     s: FloatArray
     fit: ShadingFit
+    fading: float
 
     @property
     def points_px(self) -> FloatArray:
@@ -44,21 +50,27 @@ class _Side:
         middle = self.s[0] + (np.arange(count) + 0.5) * (len(self.s) / count)
         return self.base.to_photo(middle, self.fit.at(t))
 
-    def mixed_with(self, other: Silhouette) -> Silhouette:
-        """The side as the steps that follow want it, together with an earlier fit of it."""
+    def mixed_with(self, other: Silhouette, width_px: float) -> Silhouette:
+        """The side as the steps that follow want it, together with an earlier fit of it.
+
+        `width_px` is the distance of the sides.
+        """
         count = self.fit.agree.size
         t = np.linspace(-1.0, 1.0, count) if count > 1 else np.zeros(1)
         s, offset = self.base.from_photo(other.points_px)
         half = max((self.s[-1] - self.s[0]) / 2.0, 1.0)
         at = (s - (self.s[0] + self.s[-1]) / 2.0) / half
         slope = float(np.polyfit(at, offset, 1)[0]) if at.size > 1 else 0.0
+        fading_u_px = _FADING_U * self.fading * width_px
         middle, u_px = _mixture(
-            (self.fit.middle_px, math.hypot(self.fit.u_px, SYSTEMATIC_U_PX)),
+            (self.fit.middle_px, math.hypot(self.fit.u_px, SYSTEMATIC_U_PX, fading_u_px)),
             (float((offset - slope * at).mean()), other.u_px),
+            1.0 - self.fading,
         )
         tilt, tilt_u_px = _mixture(
-            (self.fit.tilt_px, math.hypot(self.fit.tilt_u_px, SYSTEMATIC_U_PX)),
+            (self.fit.tilt_px, math.hypot(self.fit.tilt_u_px, SYSTEMATIC_U_PX, fading_u_px / 2.0)),
             (slope, other.tilt_u_px),
+            1.0 - self.fading,
         )
         place = self.fit.at(t) + (middle - self.fit.middle_px) + (tilt - self.fit.tilt_px) * t
         along = self.s[0] + (np.arange(count) + 0.5) * (len(self.s) / count)
@@ -109,16 +121,20 @@ def refine_outline(photo: Photo, camera: Camera, outline: Outline, known: Known)
         prior = replace(prior, tilt_u_px=tilt_u_px)
     blur = _SOFTER * sides[plain].fit.blur_px
     sides[1 - plain] = _fitted(photo, base, faint.s, prior, blur, known.avoid) or faint
-    mixed = [side.mixed_with(old) for side, old in zip(sides, outline.sides, strict=True)]
+    width_px = float(np.linalg.norm(middles[1] - middles[0]))
+    mixed = [side.mixed_with(old, width_px) for side, old in zip(sides, outline.sides, strict=True)]
     return replace(outline, sides=(mixed[0], mixed[1]))
 
 
-def _mixture(one: tuple[float, float], other: tuple[float, float]) -> tuple[float, float]:
+def _mixture(
+    one: tuple[float, float], other: tuple[float, float], belief: float
+) -> tuple[float, float]:
     """Mean and standard deviation of two estimates' mixture, each weighed by 1 / u^2.
 
-    They rest on the same pixels, so that together they are no surer than the better one.
+    They rest on the same pixels, so that together they are no surer than the better one. The other
+    counts by `belief`, 0 to 1.
     """
-    weights = np.array([one[1] ** -2, other[1] ** -2])
+    weights = np.array([one[1] ** -2, belief * other[1] ** -2])
     weights /= weights.sum()
     values, u = np.array([one[0], other[0]]), np.array([one[1], other[1]])
     mean = float(weights @ values)
@@ -142,7 +158,10 @@ def _fitted(
         fit = shading_fit.fit_shading(profiles, prior, most_blur_px)
         if fit is None:
             break
-        side = _Side(base=base, s=s, fit=fit)
+        known = np.isfinite(profiles).all(axis=0)
+        mean = profiles[:, known].mean(axis=1)
+        fading = fading_share(mean, shading_fit.OFFSETS_PX - fit.middle_px)
+        side = _Side(base=base, s=s, fit=fit, fading=fading)
         if abs(fit.middle_px) < _STRAYED_PX:
             break
         slope = fit.tilt_px / half

@@ -4,6 +4,8 @@ The estimator is that of Rasmussen and Williams (2006), section 5.4; curves draw
 must be placed within what it states, and curves of other kinds too.
 """
 
+import math
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -121,11 +123,24 @@ def side_at(y: float, u_px: float) -> Silhouette:
     return Silhouette(points_px=points, u_px=u_px, tilt_u_px=u_px)
 
 
-def flat_photo(low: float, high: float) -> Photo:
-    """Metal of a shade of its own next to either side, between two rows of the picture."""
+def dark(depth: FloatArray) -> FloatArray:
+    """Metal of a shade of its own next to either side."""
+    return np.where(depth > 0.0, 0.12 + 0.004 * np.sqrt(np.maximum(depth, 0.0)), 0.35)
+
+
+def fading(depth: FloatArray) -> FloatArray:
+    """Metal that mirrors the ground near its outline, and something brighter further in.
+
+    What a ray meets turns by 2 theta, with 1 - cos(theta) = depth / radius.
+    """
+    turn = 2.0 * np.arccos(1.0 - np.clip(depth, 0.0, 170.0) / 170.0)
+    return np.where(turn > math.radians(14.0), 0.3, 0.15)
+
+
+def flat_photo(low: float, high: float, light_at: Callable[[FloatArray], FloatArray]) -> Photo:
+    """A flat picture of a shaft between two rows."""
     fine = np.arange(-0.5, HEIGHT - 0.5, FINE_PX) + 0.5 * FINE_PX
-    depth = np.minimum(fine - low, high - fine)
-    light = np.where(depth > 0.0, 0.12 + 0.004 * np.sqrt(np.maximum(depth, 0.0)), 0.35)
+    light = light_at(np.minimum(fine - low, high - fine))
     rows = blurred(light, 1.1).reshape(HEIGHT, -1).mean(axis=1)
     noise = 0.004 * np.random.default_rng(9).normal(size=(HEIGHT, WIDTH))
     grey = 255.0 * np.clip(rows[:, None] + noise, 0.0, 1.0) ** (1.0 / 2.2)
@@ -139,9 +154,23 @@ def test_sides_drawn_inwards_are_brought_to_the_outline():
         end_px=np.array([100.0, 350.0]),
         inward_px=np.array([600.0, 350.0]),
     )
-    refined = refine_outline(flat_photo(low, high), CAMERA, outline, Known())
+    refined = refine_outline(flat_photo(low, high, dark), CAMERA, outline, Known())
     for side, truth, before in zip(refined.sides, (low, high), outline.sides, strict=True):
         error = side.points_px[:, 1].mean() - truth
         assert abs(error) < 0.25
         assert abs(error) < 2.0 * side.u_px
         assert side.u_px < before.u_px
+
+
+def test_a_side_that_fades_is_not_stated_surer_than_it_can_be_seen():
+    low, high = 180.3, 520.6
+    outline = Outline(
+        sides=(side_at(low + 3.0, 0.8), side_at(high - 3.0, 0.8)),
+        end_px=np.array([100.0, 350.0]),
+        inward_px=np.array([600.0, 350.0]),
+    )
+    refined = refine_outline(flat_photo(low, high, fading), CAMERA, outline, Known())
+    for side, truth in zip(refined.sides, (low, high), strict=True):
+        error = side.points_px[:, 1].mean() - truth
+        assert abs(error) < 2.0 * side.u_px
+        assert 0.8 < side.u_px < 2.5

@@ -34,6 +34,8 @@ _SNR_LEAST = 4.0  # an edge weaker than this is not one
 _SNR_FULL = 20.0  # more does not help: the blocks scatter by other causes
 _CLUTTER_PX = 6.0  # beyond an edge, looked at for slopes that are not the edge's
 
+_NEAR_SIDE = 0.85  # of the distance of the sides from the axis
+
 _ROUNDS = 5
 _SETTLED_PX = 0.02  # a fit that moves no curve further than this has settled
 _NARROWING = 0.6  # of the window, round by round
@@ -62,6 +64,8 @@ class Crossings:
     length_px : ndarray, shape (b,)
         Length of curve.
     piece : ndarray of int, shape (b,)
+    beside : ndarray, shape (b,)
+        Distance from the axis, of the furthest of the outline: -1 to 1.
     slopes : ndarray, shape (b, 5)
         Derivative of the curve's place along its normal (px) by face, height, length (mm),
         sideways shift and place of the camera along the axis (mm).
@@ -75,6 +79,7 @@ class Crossings:
     noise_px: FloatArray
     length_px: FloatArray
     piece: NDArray[np.intp]
+    beside: FloatArray
     slopes: FloatArray
     width_px: FloatArray
     sigma_px: float
@@ -96,6 +101,8 @@ class EndFit:
         Share of each piece's length that has an edge agreeing with the fit, 0 to 1.
     merit : float
         The same for the whole outline.
+    least_side : float
+        The same near one side of the outline, the lesser of the two.
     closeness : float
         The same with the narrow tolerance of a sharp, plain edge: tells shapes apart.
     blocks : int
@@ -118,6 +125,7 @@ class EndFit:
     scatter_px: float
     support: dict[Piece, float]
     merit: float
+    least_side: float
     closeness: float
     blocks: int
     sigma_px: float
@@ -192,6 +200,7 @@ def fit_end(
         scatter_px=fit.scatter_px,
         support=support,
         merit=float(np.average(fit.agreement, weights=crossings.length_px)),
+        least_side=min(_beside(fit.agreement, crossings, side) for side in (-1.0, 1.0)),
         closeness=float(np.average(fit.closeness, weights=crossings.length_px)),
         blocks=int((fit.agreement > 0.0).sum()),
         sigma_px=crossings.sigma_px,
@@ -203,6 +212,13 @@ def fit_end(
             sideways / pixel_mm, math.sqrt(fit.covariance[3, 3]) / pixel_mm, profiler.sideways_u_px
         ),
     )
+
+
+def _beside(agreement: FloatArray, crossings: Crossings, side: float) -> float:
+    """Share of the outline near a side of it, -1 or 1, that has an edge agreeing with the fit."""
+    near = side * crossings.beside > _NEAR_SIDE
+    weights = crossings.length_px * near
+    return float((agreement * weights).sum() / max(weights.sum(), 1e-9))
 
 
 def _by_edges_alone(value_px: float, u_px: float, prior_u_px: float) -> dict[str, float]:
@@ -306,12 +322,14 @@ def _cross(
         if merit > _WIDER_IF * best_merit:
             best_found, best_sigma, best_merit = found, sigma, merit
     assert best_found is not None
+    beside = drawing.w_mm[0].reshape(-1, per_block).mean(axis=1)
     return Crossings(
         offset_px=best_found[0],
         noise_px=best_found[1],
         width_px=best_found[2],
         length_px=drawing.length_mm[0].reshape(-1, per_block).sum(axis=1) / pixel_mm,
         piece=drawing.piece.reshape(-1, per_block)[:, 0],
+        beside=beside / np.abs(drawing.w_mm[0]).max(),
         slopes=slopes.reshape(-1, per_block, 5).mean(axis=1) / pixel_mm,
         sigma_px=best_sigma,
     )

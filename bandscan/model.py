@@ -146,6 +146,8 @@ class EndFace:
         Whether the camera sees the face, so that the zero rests on its far rim.
     support : float
         Share of the outline of such an end that shows an edge, 0 to 1.
+    least_side : float
+        The same next to one side of the shaft, the lesser of the two.
     strain : float
         By how much the outline had to give for that: sum of squares of the shift and lean of its
         axis, and of what it lacks to fit diameter and scale, over their standard uncertainties.
@@ -161,6 +163,7 @@ class EndFace:
     what: str
     seen: bool = False
     support: float = 1.0
+    least_side: float = 1.0
     strain: float = 0.0
     beside_px: FloatArray | None = None
     beside_u_px: float = math.inf

@@ -19,6 +19,8 @@ from calib.errors import MeasureError
 # Support (share of the outline of an end that shows an edge), common practice, no published
 # source: on rendered photos ends drawn for wrong outlines reach 0.5, true ones 0.45 to 0.95.
 _PLAIN_END = 0.6  # more leaves no doubt
+# Of an end's outline next to one side: 0 to 0.2 where that side was a line beside the shaft.
+_PLAIN_SIDE = 0.3
 _LITTLE_STRAIN = 4.6  # 90 % of a chi square with two degrees of freedom
 _FAINT_END = 0.47  # less is refused
 # The same less what the axis had to give: 0.42 to 1 on true outlines, 0.32 on one that was not.
@@ -92,7 +94,12 @@ class _Trials:
         """Whether the best end leaves no doubt."""
         best = self.best
         trial = None if best is None else self.done[best]
-        return trial is not None and trial.fit > _PLAIN_END and trial.end.strain < _LITTLE_STRAIN
+        return (
+            trial is not None
+            and trial.fit > _PLAIN_END
+            and trial.end.strain < _LITTLE_STRAIN
+            and trial.end.least_side > _PLAIN_SIDE
+        )
 
     @property
     def fair(self) -> bool:

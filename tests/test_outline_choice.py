@@ -64,6 +64,18 @@ def test_no_more_outlines_are_asked_for_once_an_end_is_plain():
     assert asked == [380.0, 400.0]
 
 
+def test_an_end_that_does_not_show_next_to_one_side_is_not_plain():
+    """A line beside the shaft was taken for that side: the end shows but for the corner there."""
+
+    def cornered(candidate: Outline, _: float) -> EndFace:
+        if width_of(candidate) == TRUE_WIDTH_PX:
+            return replace(end_with(0.95), least_side=0.9)
+        return replace(end_with(0.85), least_side=0.1)
+
+    best, _ = best_end([map(outline, (430.0, TRUE_WIDTH_PX))], cornered, as_it_is)
+    assert width_of(best) == TRUE_WIDTH_PX
+
+
 def test_a_side_of_one_outline_is_paired_with_a_side_of_another():
     """Each outline has one side right; the pair of these is tried and wins."""
     x = np.linspace(0.0, 900.0, 10)

@@ -354,6 +354,7 @@ def _settle(profiler: Profiler, fit: EndFit, doubts: tuple[Doubt, ...], doubt_mm
         what="face rim",
         seen=bool(face_is_seen(plane, face.value)),
         support=judged.merit,
+        least_side=judged.least_side,
         strain=judged.strain + rare,
         warnings=doubts,
     )

@@ -19,7 +19,7 @@ from bandscan.cylinder import ShaftPose
 from bandscan.end_shape import AxisPlane, EndShape, Piece, draw
 from bandscan.errors import NoEndError
 from bandscan.model import AxisDoubt, EndFace, Photo
-from bandscan.steps.end_face import find_end_face
+from bandscan.steps.end_face import find_end_face, seek_end
 from calib.camera import Camera
 
 WIDTH, HEIGHT, FOCAL = 560, 520, 2600.0
@@ -141,7 +141,7 @@ def _metal(
 def measure(scene: Scene, shift_mm: float = 1.7) -> EndFace:
     origin, axis, _, _ = scene.axes()
     pose = ShaftPose(origin_mm=origin, direction=axis, radius_mm=RADIUS).with_zero_at(shift_mm)
-    found = find_end_face(paint(scene), camera(), pose, approximate_axial_mm=0.0)
+    found = find_end_face(seek_end(paint(scene), camera(), pose, approximate_axial_mm=0.0))
     axial = replace(found.axial_mm, value=found.axial_mm.value + shift_mm)
     edge = found.chamfer_mm
     edge = replace(edge, value=edge.value + shift_mm) if edge else None
@@ -209,7 +209,7 @@ def test_end_outside_the_photo_is_refused() -> None:
     cut = replace(photo, grey=np.ascontiguousarray(photo.grey[:, 230:]))
     lens = replace(camera(), width_px=WIDTH - 230, cx_px=0.5 * WIDTH - 230)
     with pytest.raises(NoEndError) as refusal:
-        find_end_face(cut, lens, pose, approximate_axial_mm=0.0)
+        find_end_face(seek_end(cut, lens, pose, approximate_axial_mm=0.0))
     assert refusal.value.code == "no-end"
 
 
@@ -224,10 +224,8 @@ def test_zero_is_the_rim_that_faces_the_camera_whatever_the_axis_leans(
     _, leaning, _, _ = replace(scene, lean_deg=lean_deg + wrong_deg).axes()
     pivot = start + 20.0 * axis
     pose = ShaftPose(origin_mm=pivot - 20.0 * leaning, direction=leaning, radius_mm=RADIUS)
-    found = find_end_face(
-        paint(scene), camera(), pose, approximate_axial_mm=0.0,
-        axis=AxisDoubt(lean_rad=math.radians(1.5)),
-    )  # fmt: skip
+    search = seek_end(paint(scene), camera(), pose, approximate_axial_mm=0.0)
+    found = find_end_face(search, AxisDoubt(lean_rad=math.radians(1.5)))
     assert scene.chamfer is not None
     rim_mm = RADIUS - scene.chamfer[1]
     turn = np.radians(np.linspace(-45.0, 45.0, 19))[:, None]
@@ -243,7 +241,7 @@ def test_end_that_cannot_be_there_is_refused(approximate_mm: float) -> None:
     origin, axis, _, _ = scene.axes()
     pose = ShaftPose(origin_mm=origin, direction=axis, radius_mm=RADIUS)
     with pytest.raises(NoEndError):
-        find_end_face(paint(scene), camera(), pose, approximate_axial_mm=approximate_mm)
+        find_end_face(seek_end(paint(scene), camera(), pose, approximate_axial_mm=approximate_mm))
 
 
 def test_a_shaft_too_thick_for_any_chamfer_is_refused() -> None:
@@ -252,7 +250,7 @@ def test_a_shaft_too_thick_for_any_chamfer_is_refused() -> None:
     origin, axis, _, _ = scene.axes()
     pose = ShaftPose(origin_mm=150.0 * origin, direction=axis, radius_mm=150.0 * RADIUS)
     with pytest.raises(NoEndError):
-        find_end_face(paint(scene), camera(), pose, approximate_axial_mm=0.0)
+        find_end_face(seek_end(paint(scene), camera(), pose, approximate_axial_mm=0.0))
 
 
 def test_plain_bench_is_refused() -> None:
@@ -262,7 +260,7 @@ def test_plain_bench_is_refused() -> None:
     noise = np.random.default_rng(3).normal(120.0, 4.0, (HEIGHT, WIDTH))
     photo = replace(paint(scene), grey=np.rint(noise).astype(np.uint8))
     with pytest.raises(NoEndError):
-        find_end_face(photo, camera(), pose, approximate_axial_mm=0.0)
+        find_end_face(seek_end(photo, camera(), pose, approximate_axial_mm=0.0))
 
 
 @pytest.mark.parametrize("lean_deg", [17.0, 3.0, -3.0, -25.0])

@@ -90,15 +90,32 @@ _REMEDY = (
 )
 
 
-def find_end_face(
-    photo: Photo,
-    camera: Camera,
-    pose: ShaftPose,
-    *,
-    approximate_axial_mm: float,
-    axis: AxisDoubt = _PLAIN_AXIS,
-) -> EndFace:
-    """Find the plane of the end face on the scale of a provisional pose.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EndSearch:
+    """Where the outline of a shaft may end.
+
+    Parameters
+    ----------
+    corners_px : tuple of 2 ndarray, shape (2,)
+        Corners of the part of the photo that is looked at.
+    candidates : list of Candidate
+        Ends of all shapes, the best first.
+    step_mm : float
+        To which the search tells their places.
+    """
+
+    photo: Photo
+    camera: Camera
+    plane: AxisPlane
+    corners_px: tuple[FloatArray, FloatArray]
+    candidates: list[Candidate]
+    step_mm: float
+
+
+def seek_end(
+    photo: Photo, camera: Camera, pose: ShaftPose, *, approximate_axial_mm: float
+) -> EndSearch:
+    """Look for ends near where the outline stops.
 
     Parameters
     ----------
@@ -110,27 +127,15 @@ def find_end_face(
     approximate_axial_mm : float
         Axial position at which the outline ends, to about 6 mm: where the ray of the far
         point of the outline meets the cylinder.
-    axis : AxisDoubt
-        How well the outline tells the axis.
 
     Returns
     -------
-    EndFace
-        `axial_mm` is the position along the axis of `pose` of the plane that holds the
-        rim of the end face. Its uncertainty holds what this step adds (edges, shape of the
-        end, sharpness), not the errors of pose and camera: those move bands on the same surface
-        alike. The zero rests on the outline: its end is the rim of the face, whether the
-        face is seen or hidden, and its corners tell the rim's radius.
+    EndSearch
 
     Raises
     ------
     NoEndError
-        If no outline of an end is found, or it lies outside the photo (code "no-end").
-
-    Notes
-    -----
-    The rim is taken as a sharp edge at the face; an edge break there moves the zero by
-    up to its own axial size, which no outline can show.
+        If the end lies outside the photo (code "no-end").
     """
     plane = AxisPlane.of(pose)
     _check_in_photo(photo, camera, pose, approximate_axial_mm)
@@ -141,14 +146,52 @@ def find_end_face(
     candidates = search_end(evidence, plane, (first, last), to_mm)
     if not candidates or candidates[0].outside_share > _OUTSIDE_MOST:
         raise NoEndError(_OUTSIDE, _REMEDY)
-    low, high = _bounds(plane, camera, from_mm, to_mm)
-    profiler = Profiler(photo, camera, plane, low, high, axis)
-    fit, doubts, doubt_mm = _outermost(plane, _fits(profiler, candidates, evidence.step_mm))
+    return EndSearch(
+        photo=photo,
+        camera=camera,
+        plane=plane,
+        corners_px=_bounds(plane, camera, from_mm, to_mm),
+        candidates=candidates,
+        step_mm=evidence.step_mm,
+    )
+
+
+def find_end_face(search: EndSearch, axis: AxisDoubt = _PLAIN_AXIS) -> EndFace:
+    """Find the plane of the end face on the scale of the pose that was searched.
+
+    Parameters
+    ----------
+    search : EndSearch
+    axis : AxisDoubt
+        How well the outline tells the axis.
+
+    Returns
+    -------
+    EndFace
+        `axial_mm` is the position along the axis of the plane that holds the rim of the end
+        face. Its uncertainty holds what this step adds (edges, shape of the end, sharpness),
+        not the errors of pose and camera: those move bands on the same surface alike. The zero
+        rests on the outline: its end is the rim of the face, whether the face is seen or
+        hidden, and its corners tell the rim's radius.
+
+    Raises
+    ------
+    NoEndError
+        If no outline of an end is found (code "no-end").
+
+    Notes
+    -----
+    The rim is taken as a sharp edge at the face; an edge break there moves the zero by
+    up to its own axial size, which no outline can show.
+    """
+    plane, camera = search.plane, search.camera
+    profiler = Profiler(search.photo, camera, plane, *search.corners_px, axis)
+    fit, doubts, doubt_mm = _outermost(plane, _fits(profiler, search.candidates, search.step_mm))
     face = np.array([fit.shape.face_mm[0]] * 2)
-    axis, beside = plane.pixels(camera, face, np.array([0.0, fit.pixel_mm]))
+    on_axis, beside = plane.pixels(camera, face, np.array([0.0, fit.pixel_mm]))
     return replace(
         _settle(profiler, fit, doubts, doubt_mm),
-        beside_px=fit.sideways_px * (beside - axis),
+        beside_px=fit.sideways_px * (beside - on_axis),
         beside_u_px=math.hypot(_EDGES_REPEATED * fit.sideways_u_px, _BESIDE_U_PX),
     )
 
@@ -248,8 +291,8 @@ def _outermost(plane: AxisPlane, fits: list[EndFit]) -> tuple[EndFit, tuple[Doub
         for f in fits[: fits.index(chosen)]
         if f.merit >= _SUPPORT_FAINT * best and _rim_support(f) >= _SUPPORT_FAINT * _SUPPORT_LEAST
     ]
-    for fit in further:
-        if _explains(plane, fit, chosen):
+    for fit in further:  # a rare chamfer that is not the likeliest leaves both
+        if not _rare_strain(plane, fit) and _explains(plane, fit, chosen):
             return fit, (), 0.0
     if chosen.shape.height_mm[0] < _NO_CHAMFER * plane.pose.radius_mm:
         cornered = [f for f in fits[: fits.index(chosen)] if _has_corners(f)]

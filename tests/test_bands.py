@@ -186,3 +186,19 @@ def test_a_groove_whose_wall_shows_is_no_band(seed):
     assert len(positions(strip)) == 1
     wall = np.abs(strip.axial_mm - 20.0) < 0.12
     assert positions(replace(strip, values=np.where(wall, 0.4, 1.0) * strip.values)) == []
+
+
+@pytest.mark.parametrize("seed", [2, 3])
+def test_metal_beside_a_groove_is_no_band(seed):
+    """Common practice, no published source: the floor of a groove lies in shade at all angles."""
+    strip = paint([(20.0, 23.0)], seed=seed)
+    assert len(positions(strip)) == 1
+    floor = (strip.axial_mm > 23.0) & (strip.axial_mm < 24.6)
+    assert positions(replace(strip, values=np.where(floor, 0.4, 1.0) * strip.values)) == []
+
+
+def test_a_dark_cut_is_no_band_though_it_mirrors_a_lamp_somewhere():
+    strip = paint(seed=4)
+    cut = (strip.axial_mm > 30.0) & (strip.axial_mm < 31.2)
+    share = np.where(np.abs(ANGLES - 0.6) < 0.08, 1.4, 0.3)[:, None]
+    assert positions(replace(strip, values=np.where(cut, share, 1.0) * strip.values)) == []

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from bandscan.band_search import Candidate, search
 from bandscan.model import BandEdge, BandReading, BandReadings, Strip
 from bandscan.soft_step import TEN_TO_NINETY, StepFit, fit_step
+from calib.camera import FloatArray
 
 # Metal used on either side of an edge to fix its two levels.
 _REACH_MM = 1.0
@@ -31,13 +32,14 @@ _PART_OF_TURN, _PIECE_OF_TURN, _TELLING = 0.34, 0.5, 3.0
 _TAILS = 0.1  # of the rows that show, at either end of the piece: chance
 # The outline of a stain wanders from row to row, the edge of a band does not: scatter of the rows'
 # own edges over the width of the common one, geometric mean of both edges. Common practice, no
-# published source: 0.3 to 1.1 on bands of rendered photos, 2 to 5 on most patches.
-_MOST_RAGGED = 1.3
+# published source: 0.3 to 1.1 on bands of rendered photos, 2 to 5 on most patches. Edges that
+# are straight may show here and there alone: 3 of 9 ray-cast bands that were lost, and no stain.
+_MOST_RAGGED, _STRAIGHT = 1.3, 0.7
 _DARK_LEVEL = 0.003  # linear light below which noise, not metal, makes the logarithm
 _BESIDE_MM = (0.3, 1.0)  # from an edge, where the metal beside is looked at
 # Bands of rendered photos are darker by 1.45 at most in the median of the angles, and brighter by
-# 1.1 or more at some.
-_SHADE, _BRIGHTER = math.log(1.65), math.log(1.05)
+# 1.1 or more at some. What is darker by twice as much is no polish, whatever it mirrors somewhere.
+_SHADE, _BRIGHTER, _DEEP_SHADE = math.log(1.65), math.log(1.05), 2.0 * math.log(1.45)
 # The wall of a groove shows as a line darker than the metal on either side of it, at all angles:
 # by 0.6 to 1.4 of the logarithm on rendered photos, edges of bands by 0.08 at most.
 _WALL = 0.3
@@ -150,35 +152,52 @@ def _is_patch(start: StepFit, end: StepFit) -> bool:
         return not brighter.any()
     first, last = np.quantile(np.flatnonzero(shown), [_TAILS, 1.0 - _TAILS])
     piece = (last - first + 1.0) / (1.0 - 2.0 * _TAILS) / shown.size
-    return bool(shown.mean() < _PART_OF_TURN or piece < _PIECE_OF_TURN)
+    here_and_there = shown.mean() < _PART_OF_TURN and _raggedness(start, end) > _STRAIGHT
+    return bool(here_and_there or piece < _PIECE_OF_TURN)
 
 
 def _is_ragged(start: StepFit, end: StepFit) -> bool:
     """Whether both edges wander from row to row, as a stain's outline does."""
-    return math.sqrt(start.ragged * end.ragged) > _MOST_RAGGED
+    return _raggedness(start, end) > _MOST_RAGGED
+
+
+def _raggedness(start: StepFit, end: StepFit) -> float:
+    return math.sqrt(start.ragged * end.ragged)
 
 
 def _in_shade(strip: Strip, start_mm: float, end_mm: float) -> bool:
-    """Whether it is dark there whatever it mirrors, as the walls of a groove are.
+    """Whether it is dark there whatever it mirrors, as the walls of a groove are, or beside it.
 
     Polished metal returns as much light as ground metal, only elsewhere: darker than what lies
-    beside it at some angles, it is brighter at others.
+    beside it at some angles, it is brighter at others. Metal beside a groove is no band either.
     """
     logs = np.log(np.maximum(strip.values, 0.0) + _DARK_LEVEL)
     axial, width = strip.axial_mm, end_mm - start_mm
     inside = (axial > start_mm + 0.1 * width) & (axial < end_mm - 0.1 * width)
+    darkest = inside.copy()
     if inside.any():  # the wall of a groove and its floor differ: the darker half of the columns
         column = np.nanmean(logs[:, inside], axis=0)
-        inside[inside] = column <= np.median(column)
-    away = np.maximum(start_mm - axial, axial - end_mm)
-    beside = (away > _BESIDE_MM[0]) & (away < _BESIDE_MM[1])
-    if not inside.any() or not beside.any():
+        darkest[inside] = column <= np.median(column)
+    near, far = _BESIDE_MM
+    before = (axial < start_mm - near) & (axial > start_mm - far)
+    after = (axial > end_mm + near) & (axial < end_mm + far)
+    return (
+        _is_shade(logs, darkest, before | after)
+        or _is_shade(logs, before, inside)
+        or _is_shade(logs, after, inside)
+    )
+
+
+def _is_shade(logs: FloatArray, dark: NDArray[np.bool_], lit: NDArray[np.bool_]) -> bool:
+    """Whether columns are darker than others by more than polish makes them, at all angles."""
+    if not dark.any() or not lit.any():
         return False
-    seen = np.isfinite(logs[:, inside | beside]).all(axis=1)
+    seen = np.isfinite(logs[:, dark | lit]).all(axis=1)
     if not seen.any():
         return False
-    darker = logs[seen][:, beside].mean(axis=1) - logs[seen][:, inside].mean(axis=1)
-    return bool(np.median(darker) > _SHADE and np.quantile(darker, 0.05) > -_BRIGHTER)
+    darker = logs[seen][:, lit].mean(axis=1) - logs[seen][:, dark].mean(axis=1)
+    usual = float(np.median(darker))
+    return usual > _DEEP_SHADE or (usual > _SHADE and np.quantile(darker, 0.05) > -_BRIGHTER)
 
 
 def _has_wall(strip: Strip, start_mm: float, end_mm: float) -> bool:

@@ -1,15 +1,8 @@
 """Where in the photo a shaft lies, roughly: a solid block of turned or ground metal.
 
-The search runs on a reduced copy. Metal that is round and was ground on centres shows
-two regularities at once, and nothing else on a bench shows both over a solid block:
-
-* fine streaks run round the shaft, so a row of the picture parallel to the axis looks
-  like the next one (their high-passed values correlate);
-* what the shaft mirrors lies in stripes parallel to the axis, so the brightness changes
-  across the axis nearly everywhere, and much more across than along it.
-
-A rule has marks in a narrow strip and is plain between its edges; wood grain has one
-direction only; a shadow or a table edge is a single line.
+The search runs on a reduced copy, cell by cell (`metal_cells`), between straight edges
+(`line_pairs`). A rule has marks in a narrow strip and is plain between its edges; wood grain has
+one direction only; a shadow or a table edge is a single line.
 """
 
 from __future__ import annotations
@@ -24,38 +17,27 @@ from numpy.typing import NDArray
 
 from bandscan.errors import NoEndError, NoShaftError
 from bandscan.expected_width import ExpectedWidth
+from bandscan.line_pairs import MIN_BLOCKS, Pairs, find_lines, pair_up, rate
+from bandscan.metal_cells import (
+    BLOCK_PX,
+    LOG_SCALE,
+    Cells,
+    FloatImage,
+    RowSums,
+    Turned,
+    read_cells,
+    turn,
+)
 from bandscan.model import Photo
 from calib.camera import FloatArray
 
 SEARCH_LONG_SIDE_PX = 650  # the narrowest shaft worth measuring (200 px of 4032) is 32 px here
-FloatImage = NDArray[np.float32]
-
 _DARK_OFFSET = 8.0  # grey levels added before the logarithm: read noise and JPEG steps
-_LOG_SCALE = 40.0  # keeps the logarithm in numbers like grey levels
 _MIN_SEGMENT_PX = 20.0  # line segments that may tell a direction
 _DIRECTIONS = 4  # shaft axis, square to it, and those of a rule and of wood grain
-_BLOCK_PX = 12  # length along the axis over which a row is averaged
-_SEEN = 0.9  # share of a cell that must lie in the photo
-_LAG_PX = 4  # rows compared lie this far apart: beyond the blur of photo and reduction
-_STREAK_BOX_PX = (41, 7)  # some 90 independent samples: correlation noise 0.1
-_STREAK_NOISE = 0.2  # two standard deviations of the correlation by chance
-_STREAK_SURE = 0.6
-_GRADIENT_NOISE = 2.0  # standard deviations of the background's gradient
-_GRADIENT_SURE = 6.0
-_LINES = 60  # straight edges kept per direction
-_PAIRS = 150  # pairs of them that are looked at closely
-_SLOPES = np.linspace(-0.09, 0.09, 19)  # silhouettes converge by some degrees in perspective
-_LINE_SUPPORT = 0.3  # of its length an edge must be seen on to go on
-_SAME_LINE_PX = 3
-_MIN_WIDTH_PX = 20
 METAL_GOES_ON = 0.5  # of the evidence inside: more of it beyond is the same shaft
 _STEP_BLOCKS = 3  # metal that goes on so far beyond a run has another outline there
 _CHECKED = 5  # best pairs of which one must be brighter and darker across as metal is
-_MIN_BLOCKS = 5  # 60 px of 650
-_METAL_SHARE = 0.6  # of a round shaft's picture that looks like metal at the least
-_HALF = 0.45  # streaks in a row: between what bench (0) and metal (1) show
-_SOLID_WEIGHT, _ON_WEIGHT, _FILL_WEIGHT, _BESIDE_WEIGHT, _AREA_POWER = 2.0, 0.4, 1.0, 0.2, 0.12
-_WIDTH_WEIGHT = 0.5
 _LEAST_LENGTH = 1.2  # of the width: on less a side's direction is told too poorly to draw an end
 _ALONG_RULES = 0.5  # variance across the axis over variance across plus along
 
@@ -164,13 +146,13 @@ def find_rough_shaft(
     scale = min(1.0, SEARCH_LONG_SIDE_PX / max(grey.shape))
     small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     levels = small.astype(np.float32) * (255.0 / float(np.iinfo(grey.dtype).max))
-    logs = np.asarray(np.log(levels + _DARK_OFFSET) * _LOG_SCALE, dtype=np.float32)
+    logs = np.asarray(np.log(levels + _DARK_OFFSET) * LOG_SCALE, dtype=np.float32)
     usable = np.ones(small.shape, np.uint8)
     for polygon in avoid:
         corners = (np.asarray(polygon) + 0.5) * scale - 0.5
         cv2.fillPoly(usable, [np.rint(corners).astype(np.int32)], 0)
     here = None if expected is None else expected.at_scale(scale)
-    found = [_best_pair(_turn(logs, usable, angle), here) for angle in _directions(logs, usable)]
+    found = [_best_pair(turn(logs, usable, angle), here) for angle in _directions(logs, usable)]
     likely = [rough for rough in found if rough is not None]
     if not likely:
         return None
@@ -213,288 +195,12 @@ def _directions(logs: FloatImage, usable: NDArray[np.uint8]) -> list[float]:
     return found
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Turned:
-    """The search picture turned so that a direction runs along its rows."""
-
-    logs: FloatImage
-    usable: FloatImage
-    frame: FloatImage
-    matrix: FloatArray  # shape (2, 3): photo at search scale to turned picture
-
-    def back(self, points: FloatArray) -> FloatArray:
-        return np.asarray((points - self.matrix[:, 2]) @ self.matrix[:, :2])
-
-
-def _turn(logs: FloatImage, usable: NDArray[np.uint8], angle_rad: float) -> _Turned:
-    height, width = logs.shape
-    c, s = math.cos(angle_rad), math.sin(angle_rad)
-    rotation = np.array([[c, s], [-s, c]])
-    corners = np.array([[0, 0], [width - 1, 0], [0, height - 1], [width - 1, height - 1]])
-    turned = corners @ rotation.T
-    low = np.floor(turned.min(axis=0))
-    size = np.ceil(turned.max(axis=0) - low).astype(int) + 1
-    matrix = np.column_stack([rotation, -low])
-    shape = (int(size[0]), int(size[1]))
-    return _Turned(
-        logs=np.asarray(
-            cv2.warpAffine(logs, matrix, shape, borderMode=cv2.BORDER_REPLICATE), np.float32
-        ),
-        usable=cv2.warpAffine(usable, matrix, shape, flags=cv2.INTER_NEAREST).astype(np.float32),
-        frame=cv2.warpAffine(np.ones_like(usable), matrix, shape, flags=cv2.INTER_NEAREST).astype(
-            np.float32
-        ),
-        matrix=matrix,
-    )
-
-
-def _block_means(values: FloatImage) -> FloatImage:
-    """Means over `_BLOCK_PX` columns, shape (rows, blocks)."""
-    blocks = values.shape[1] // _BLOCK_PX
-    whole = values[:, : blocks * _BLOCK_PX].reshape(values.shape[0], blocks, _BLOCK_PX)
-    return np.asarray(whole.mean(axis=2))
-
-
-def _streaks(turned: _Turned) -> FloatImage:
-    """Share of each cell whose rows repeat a few rows further on, 0 to 1."""
-    fine = (turned.logs - cv2.blur(turned.logs, (9, 1))) * turned.usable
-    later = np.zeros_like(fine)
-    later[:-_LAG_PX] = fine[_LAG_PX:]
-    energy = np.maximum(cv2.blur(fine * fine, _STREAK_BOX_PX), 0.0)
-    energy_later = np.zeros_like(energy)
-    energy_later[:-_LAG_PX] = energy[_LAG_PX:]
-    quantisation = 1.0 / 12.0 * (_LOG_SCALE / 64.0) ** 2  # of a grey level, at a dark one
-    alike = cv2.blur(fine * later, _STREAK_BOX_PX)
-    correlation = alike / (np.sqrt(energy * energy_later) + quantisation)
-    correlation = np.roll(correlation, _LAG_PX // 2, axis=0)
-    sure = (correlation - _STREAK_NOISE) / (_STREAK_SURE - _STREAK_NOISE)
-    cells = _block_means(np.asarray(np.clip(sure, 0.0, 1.0) * turned.usable, np.float32))
-    return np.asarray(cv2.blur(cells, (3, 9)), np.float32)
-
-
-def _across(turned: _Turned, smoothing_px: float) -> tuple[FloatImage, NDArray[np.bool_]]:
-    """Slope of the logarithm across the axis over its usual size, and where it is known."""
-    size = int(6.0 * smoothing_px) | 1
-    smooth = cv2.GaussianBlur(turned.logs, (1, size), smoothing_px)
-    slope = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=1), np.float32)
-    inner = np.asarray(cv2.erode(turned.usable, np.ones((size, 5), np.uint8)), np.float32)
-    means = np.abs(_block_means(slope * inner))
-    seen = _block_means(inner) > _SEEN
-    noise = float(np.median(means[seen])) / 0.6745 if seen.any() else 1.0
-    return np.where(seen, means / max(noise, 1e-3), 0.0).astype(np.float32), seen
-
-
-def _sure(slope: FloatImage) -> FloatImage:
-    sure = (slope - _GRADIENT_NOISE) / (_GRADIENT_SURE - _GRADIENT_NOISE)
-    return np.asarray(np.clip(sure, 0.0, 1.0), np.float32)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Cells:
-    """Evidence by row and block."""
-
-    streaks: FloatImage
-    striped: FloatImage
-    metal: FloatImage
-    seen: NDArray[np.bool_]
-    edges: FloatImage
-
-    @property
-    def middle_px(self) -> FloatArray:
-        """Middles of the blocks along the rows, from the middle of the picture."""
-        blocks = self.seen.shape[1]
-        return np.asarray((np.arange(blocks) - (blocks - 1) / 2.0) * _BLOCK_PX)
-
-
-def _read_cells(turned: _Turned) -> _Cells:
-    fine, seen = _across(turned, 1.0)
-    broad, _ = _across(turned, 3.0)  # the soft shading of a shaft that fills the photo
-    streaks = _streaks(turned)
-    striped = np.clip(1.5 * cv2.blur(np.maximum(_sure(fine), _sure(broad)), (3, 15)), 0.0, 1.0)
-    crest = fine >= cv2.dilate(fine, np.ones((5, 1), np.uint8)) - 1e-6
-    edges = cv2.dilate(np.where(crest, _sure(fine), 0.0), np.ones((3, 1), np.uint8))
-    return _Cells(
-        streaks=streaks,
-        striped=np.where(seen, striped, 0.0).astype(np.float32),
-        metal=np.where(seen, 1.0 - (1.0 - streaks) * (1.0 - striped), 0.0).astype(np.float32),
-        seen=_block_means(turned.frame) > _SEEN,
-        edges=np.where(seen, edges, 0.0).astype(np.float32),
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Lines:
-    """Straight edges: row at each block, and how well each block supports it."""
-
-    rows: FloatArray  # shape (lines, blocks)
-    support: FloatArray  # shape (lines, blocks)
-
-
-def _find_lines(cells: _Cells) -> _Lines:
-    height, blocks = cells.edges.shape
-    shift = np.rint(_SLOPES[:, None] * cells.middle_px).astype(np.int32)
-    rows = np.arange(height, dtype=np.int32)[None, :, None] + shift[:, None, :]
-    inside = (rows >= 0) & (rows < height)
-    support = np.where(
-        inside, cells.edges[np.clip(rows, 0, height - 1), np.arange(blocks)], np.float32(0.0)
-    )
-    runs = [_best_run(of_slope - _LINE_SUPPORT) for of_slope in support]
-    score, first, last = (np.stack(part) for part in zip(*runs, strict=True))
-    picked: list[tuple[int, int]] = []
-    while len(picked) < _LINES:
-        index, row = divmod(int(score.argmax()), height)
-        if score[index, row] <= 0.0:
-            break
-        picked.append((index, row))
-        at_first = np.abs(rows[:, :, first[index, row]] - rows[index, row, first[index, row]])
-        final = last[index, row] - 1
-        at_last = np.abs(rows[:, :, final] - rows[index, row, final])
-        score[(at_first <= _SAME_LINE_PX) & (at_last <= _SAME_LINE_PX)] = 0.0
-    index_row = np.array(picked, dtype=int).reshape(-1, 2)
-    return _Lines(
-        rows=index_row[:, 1:] + _SLOPES[index_row[:, 0]][:, None] * cells.middle_px,
-        support=support[index_row[:, 0], index_row[:, 1]],
-    )
-
-
-def _best_run(gain: FloatArray) -> tuple[FloatArray, NDArray[np.int_], NDArray[np.int_]]:
-    """Sum, first and end (exclusive) of the run along the last axis with the largest sum."""
-    total = np.concatenate([np.zeros((*gain.shape[:-1], 1)), np.cumsum(gain, axis=-1)], axis=-1)
-    lowest = np.minimum.accumulate(total, axis=-1)
-    last = (total - lowest).argmax(axis=-1)
-    floor = np.take_along_axis(lowest, last[..., None], axis=-1)
-    best = np.take_along_axis(total, last[..., None], axis=-1) - floor
-    return best[..., 0], (total == floor).argmax(axis=-1), last
-
-
-class _RowSums:
-    """Sums of cells between two rows of each block, by cumulative sums."""
-
-    def __init__(self, cells: FloatArray) -> None:
-        self.total = np.concatenate([np.zeros((1, cells.shape[1])), np.cumsum(cells, axis=0)])
-
-    def between(self, low: FloatArray, high: FloatArray) -> FloatArray:
-        limit = self.total.shape[0] - 1
-        first = np.clip(np.rint(low).astype(int), 0, limit)
-        last = np.maximum(np.clip(np.rint(high).astype(int), 0, limit), first)
-        block = np.arange(self.total.shape[1])
-        return np.asarray(self.total[last, block] - self.total[first, block])
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Pairs:
-    """Pairs of lines with the run of blocks on which each looks most like a shaft."""
-
-    low: FloatArray  # shape (pairs, blocks)
-    high: FloatArray
-    first: NDArray[np.int_]
-    last: NDArray[np.int_]
-    score: FloatArray
-
-    def best(self, order: NDArray[np.int_], score: FloatArray) -> _Pairs:
-        return _Pairs(
-            low=self.low[order],
-            high=self.high[order],
-            first=self.first[order],
-            last=self.last[order],
-            score=score,
-        )
-
-
-def _mean_over(values: FloatArray, first: NDArray[np.int_], last: NDArray[np.int_]) -> FloatArray:
-    """Mean of each row of `values` over blocks [first, last), NaN for fewer than two."""
-    total = np.concatenate([np.zeros((values.shape[0], 1)), np.cumsum(values, axis=1)], axis=1)
-    row = np.arange(values.shape[0])
-    first, last = np.clip(first, 0, values.shape[1]), np.clip(last, 0, values.shape[1])
-    count = last - first
-    mean = (total[row, last] - total[row, first]) / np.maximum(count, 1)
-    return np.where(count >= 2, mean, np.nan)
-
-
-def _pair_up(
-    lines: _Lines,
-    cells: _Cells,
-    expected: ExpectedWidth | None,
-    window: tuple[int, int] | None = None,
-) -> _Pairs:
-    apart = lines.rows[None] - lines.rows[:, None]
-    width = apart.mean(axis=2)
-    fits = (width > _MIN_WIDTH_PX) & (apart.min(axis=2) > 0.6 * _MIN_WIDTH_PX)
-    fits &= np.abs(apart[..., -1] - apart[..., 0]) < 0.35 * width  # perspective, whole photo
-    a, b = np.nonzero(fits)
-    low, high = lines.rows[a], lines.rows[b]
-    both = lines.support[a] + lines.support[b]
-    metal_sums = _RowSums((cells.metal * cells.seen).astype(float))
-    seen_rows = _RowSums(cells.seen.astype(float)).between(low, high)
-    solid = metal_sums.between(low, high) / np.maximum(seen_rows, 1.0)
-    margin = np.maximum(0.2 * (high - low), 8.0)
-    beside = metal_sums.between(low - margin, low - 5.0) + metal_sums.between(
-        high + 5.0, high + margin
-    )
-    gain = 4.0 * (solid - _METAL_SHARE) + both - 1.0 - 0.3 * beside / (margin - 5.0)
-    gain[seen_rows < 0.6 * (high - low)] = -1.0
-    if window is not None:
-        gain[:, : max(window[0], 0)] = gain[:, window[1] :] = -1.0
-    _, first, last = _best_run(gain)
-    before = _mean_over(both, first - 6, first - 1)
-    behind = _mean_over(both, last + 1, last + 6)
-    going_on = np.fmin(before, behind)  # a rule's or a table's edge does not stop with the shaft
-    going_on = np.where(np.isnan(going_on), 0.5, going_on)
-    support = _mean_over(both, first, last)
-    score = (
-        0.25 * support
-        + _SOLID_WEIGHT * (_mean_over(solid, first, last) - 0.75)
-        - _ON_WEIGHT * going_on
-    )
-    if expected is not None:
-        score -= _WIDTH_WEIGHT * expected.unlike(width[a, b])
-    score[last - first < _MIN_BLOCKS] = -np.inf
-    return _Pairs(
-        low=low, high=high, first=first, last=last, score=np.where(np.isnan(score), -np.inf, score)
-    )
-
-
-def _rate(pairs: _Pairs, cells: _Cells) -> _Pairs:
-    """Order the likeliest pairs by whether streaks fill the rows between the lines, and end there.
-
-    Of each row the two blocks with the plainest streaks count: the end, a groove or a
-    band is seen across the whole width, even where ground metal shows none.
-    """
-    order = np.argsort(-pairs.score)[:_PAIRS]
-    order = order[np.isfinite(pairs.score[order])]
-    near = pairs.best(order, pairs.score[order])
-    width = near.high - near.low
-    inner = np.linspace(0.02, 0.98, 40)[None, :, None]
-    margin = np.maximum(0.15 * width, 6.0)[:, None] * np.linspace(0.0, 1.0, 8)[None, :, None]
-    rows = np.concatenate(
-        [
-            near.low[:, None] + width[:, None] * inner,
-            near.low[:, None] - 4.0 - margin,
-            near.high[:, None] + 4.0 + margin,
-        ],
-        axis=1,
-    )
-    row = np.rint(rows).astype(int)
-    height, blocks = cells.streaks.shape
-    block = np.arange(blocks)
-    value = cells.streaks[np.clip(row, 0, height - 1), block]
-    run = (block >= near.first[:, None] - 1) & (block <= near.last[:, None])
-    value = np.where((row >= 0) & (row < height) & run[:, None, :], value, 0.0)
-    top = np.partition(value, -2, axis=2)[:, :, -2:].mean(axis=2)
-    filled = top[:, :40].mean(axis=1) - _HALF
-    beside = top[:, 40:48].mean(axis=1) + top[:, 48:].mean(axis=1)
-    area = width.mean(axis=1) * (near.last - near.first) * float(_BLOCK_PX)
-    score = (near.score + _FILL_WEIGHT * filled - _BESIDE_WEIGHT * beside) * area**_AREA_POWER
-    best = np.argsort(-score)
-    return near.best(best, score[best])
-
-
-def _best_pair(turned: _Turned, expected: ExpectedWidth | None) -> RoughShaft | None:
-    cells = _read_cells(turned)
-    lines = _find_lines(cells)
+def _best_pair(turned: Turned, expected: ExpectedWidth | None) -> RoughShaft | None:
+    cells = read_cells(turned)
+    lines = find_lines(cells)
     if len(lines.rows) < 2:
         return None
-    pairs = _plausible(_rate(_pair_up(lines, cells, expected), cells), turned)
+    pairs = _plausible(rate(pair_up(lines, cells, expected), cells), turned)
     if not pairs:
         return None
     for pair in pairs:  # the best may be a shoulder: the land before it has an end
@@ -507,9 +213,9 @@ def _best_pair(turned: _Turned, expected: ExpectedWidth | None) -> RoughShaft | 
     for at_first in (True, False):
         beyond = pair.first - reach[0] if at_first else reach[1] - pair.last
         if beyond > _STEP_BLOCKS:  # the shaft goes on with another diameter: take that end
-            length = max(math.ceil((pair.high - pair.low).mean() / _BLOCK_PX), 2 * _MIN_BLOCKS)
+            length = max(math.ceil((pair.high - pair.low).mean() / BLOCK_PX), 2 * MIN_BLOCKS)
             window = (reach[0], reach[0] + length) if at_first else (reach[1] - length, reach[1])
-            near_end = _plausible(_rate(_pair_up(lines, cells, expected, window), cells), turned)
+            near_end = _plausible(rate(pair_up(lines, cells, expected, window), cells), turned)
             if near_end and _metal_ends(cells, near_end[0], at_first=at_first):
                 return _rough(turned, cells, near_end[0], pair.score)
     return rough
@@ -526,7 +232,7 @@ class _Pair:
     score: float
 
 
-def _plausible(rated: _Pairs, turned: _Turned) -> list[_Pair]:
+def _plausible(rated: Pairs, turned: Turned) -> list[_Pair]:
     """The best pairs across which brightness changes as a round body's does."""
     found = []
     for k in range(min(len(rated.score), _CHECKED)):
@@ -541,28 +247,28 @@ def _plausible(rated: _Pairs, turned: _Turned) -> list[_Pair]:
     return found
 
 
-def _rough(turned: _Turned, cells: _Cells, pair: _Pair, score: float) -> RoughShaft:
+def _rough(turned: Turned, cells: Cells, pair: _Pair, score: float) -> RoughShaft:
     middle = cells.middle_px
-    half = _BLOCK_PX / 2.0
+    half = BLOCK_PX / 2.0
     ends = np.array([middle[pair.first] - half, middle[pair.last - 1] + half])
-    columns = ends + (len(middle) * _BLOCK_PX - 1) / 2.0
+    columns = ends + (len(middle) * BLOCK_PX - 1) / 2.0
     rows = [np.polyval(np.polyfit(middle, side, 1), ends) for side in (pair.low, pair.high)]
     sides = [turned.back(np.column_stack([columns, row])) for row in rows]
     return RoughShaft(sides_px=np.stack(sides), beyond=_metal_beyond(cells, pair), score=score)
 
 
 def _core(
-    kind: FloatImage, cells: _Cells, pair: _Pair, inset: float
+    kind: FloatImage, cells: Cells, pair: _Pair, inset: float
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Mean of a kind of evidence in each block between the lines less an inset; where seen."""
     edge = inset * (pair.high - pair.low)
     low, high = pair.low + edge, pair.high - edge
-    seen = _RowSums(cells.seen.astype(float)).between(low, high)
-    shown = _RowSums((kind * cells.seen).astype(float)).between(low, high)
+    seen = RowSums(cells.seen.astype(float)).between(low, high)
+    shown = RowSums((kind * cells.seen).astype(float)).between(low, high)
     return shown / np.maximum(seen, 1.0), seen > 0.5 * (high - low)
 
 
-def _follow(cells: _Cells, pair: _Pair) -> tuple[int, int]:
+def _follow(cells: Cells, pair: _Pair) -> tuple[int, int]:
     """How far metal goes on along the middle of a pair, in blocks [first, last)."""
     share, seen = _core(cells.striped, cells, pair, 0.25)
     inside = float(share[pair.first : pair.last].mean())
@@ -575,12 +281,12 @@ def _follow(cells: _Cells, pair: _Pair) -> tuple[int, int]:
     return first, last
 
 
-def _metal_ends(cells: _Cells, pair: _Pair, *, at_first: bool) -> bool:
+def _metal_ends(cells: Cells, pair: _Pair, *, at_first: bool) -> bool:
     share = _metal_beyond(cells, pair)[0 if at_first else 1]
     return share is not None and share < METAL_GOES_ON
 
 
-def _metal_beyond(cells: _Cells, pair: _Pair) -> tuple[float | None, float | None]:
+def _metal_beyond(cells: Cells, pair: _Pair) -> tuple[float | None, float | None]:
     """Metal beyond either end of the run over that within it; None at the frame.
 
     The geometric mean of stripes and of both kinds: grain of the bench across the axis
@@ -598,12 +304,12 @@ def _metal_beyond(cells: _Cells, pair: _Pair) -> tuple[float | None, float | Non
     return found[0], found[1]
 
 
-def _across_share(turned: _Turned, low: FloatArray, high: FloatArray, first: int) -> float:
+def _across_share(turned: Turned, low: FloatArray, high: FloatArray, first: int) -> float:
     """Variance of the mean profile across the axis, over that across plus that along it."""
-    columns = (np.arange(len(low)) + first + 0.5) * _BLOCK_PX
+    columns = (np.arange(len(low)) + first + 0.5) * BLOCK_PX
     rows = low + (high - low) * np.linspace(0.05, 0.95, 48)[:, None]
     values = cv2.remap(
-        cv2.blur(turned.logs, (_BLOCK_PX, 1)),
+        cv2.blur(turned.logs, (BLOCK_PX, 1)),
         np.broadcast_to(columns, rows.shape).astype(np.float32),
         rows.astype(np.float32),
         cv2.INTER_LINEAR,

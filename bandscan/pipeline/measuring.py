@@ -38,7 +38,7 @@ from calib.lens import LensCalibration, lens_from_exif
 from calib.lensfile import lens_for_photo, read_lens
 from calib.quantity import Estimate
 
-ARC_HALF_RAD = math.radians(45.0)
+_ARC_HALF_RAD = math.radians(45.0)
 _SMALLEST_ARC_HALF_RAD = math.radians(20.0)
 _BEYOND_MM = 2.0  # of strip before the end face and past the land, for the windows of the search
 
@@ -230,8 +230,8 @@ def _visible_arc(strip: Strip, land_mm: tuple[float, float]) -> tuple[float, flo
     low = strip.angle_rad[seen & (strip.angle_rad <= 0.0)]
     high = strip.angle_rad[seen & (strip.angle_rad >= 0.0)]
     return (
-        -float(np.clip(-low.min() if low.size else 0.0, _SMALLEST_ARC_HALF_RAD, ARC_HALF_RAD)),
-        float(np.clip(high.max() if high.size else 0.0, _SMALLEST_ARC_HALF_RAD, ARC_HALF_RAD)),
+        -float(np.clip(-low.min() if low.size else 0.0, _SMALLEST_ARC_HALF_RAD, _ARC_HALF_RAD)),
+        float(np.clip(high.max() if high.size else 0.0, _SMALLEST_ARC_HALF_RAD, _ARC_HALF_RAD)),
     )
 
 

@@ -19,7 +19,8 @@ from calib.errors import MeasureError
 # Support (share of the outline of an end that shows an edge), common practice, no published
 # source: on rendered photos ends drawn for wrong outlines reach 0.5, true ones 0.45 to 0.95.
 _PLAIN_END = 0.6  # more leaves no doubt
-# Of an end's outline next to one side: 0 to 0.2 where that side was a line beside the shaft.
+# Of an end's outline next to one side, common practice, no published source: 0 to 0.2 where that
+# side was a line beside the shaft, 0.3 to 1 on all but a few true ones, which others lose to.
 _PLAIN_SIDE = 0.3
 _LITTLE_STRAIN = 4.6  # 90 % of a chi square with two degrees of freedom
 _FAINT_END = 0.47  # less is refused

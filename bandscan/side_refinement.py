@@ -29,7 +29,8 @@ _SOFTER = 1.25  # times the blur of the other side, which lies as deep in the pi
 # Next to its outline metal mirrors what lies behind it, turned by twice the slope of its surface.
 # Where that is even ground up to a turn of 10 degrees before something brighter, metal is as bright
 # as the ground within (1 - cos 5 degrees) / 2 of the width, and no profile shows the outline: own
-# derivation. Over 25 such sides, ray-cast and rendered, the rms of what the fit misses beside.
+# derivation; how far ground is even, common practice, no published source. The rms error of 25 such
+# sides, ray-cast and rendered, is as large.
 _FADING_U = 0.5 * (1.0 - math.cos(math.radians(5.0)))
 
 
